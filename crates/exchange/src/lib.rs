@@ -1,0 +1,8 @@
+//! Files in, values out: no paths, no database, no clock.
+//!
+//! - [`table`]: rows of text with named columns, from CSV of every usual dialect.
+//!
+//! Invariant: whatever bytes come in, the answer is values or a list of faults with their places;
+//! memory is bounded by the longest row allowed and the number of faults kept, not by the file.
+
+pub mod table;
