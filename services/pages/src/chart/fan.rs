@@ -1,0 +1,220 @@
+//! A part's demand by month: what was used, and what is ahead as a fan with its three streams.
+
+use chrono::{Datelike, NaiveDate};
+
+use super::{Anchor, Fill, Picture, Scale, Sheet, Table};
+use crate::figures::month as month_name;
+
+const NARROW_PAST: usize = 8;
+const NARROW_AHEAD: usize = 12;
+
+/// Pieces used in a past month (`month` is its first day).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Used {
+    pub month: NaiveDate,
+    pub quantity: f64,
+}
+
+/// A month ahead: means of the three streams, and the quantiles of their sum.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Expected {
+    pub month: NaiveDate,
+    pub planned: f64,
+    pub on_finding: f64,
+    pub unplanned: f64,
+    pub q10: f64,
+    pub q25: f64,
+    pub q50: f64,
+    pub q75: f64,
+    pub q90: f64,
+}
+
+impl Expected {
+    fn mean(&self) -> f64 {
+        self.planned + self.on_finding + self.unplanned
+    }
+}
+
+/// Draws the fan of one part.
+pub fn draw(id: &str, part: &str, past: &[Used], ahead: &[Expected], today: NaiveDate) -> Picture {
+    let title = format!("{part}: used by month, and the months ahead");
+    let says = describe(past, ahead, today);
+    let late = &past[past.len().saturating_sub(NARROW_PAST)..];
+    let soon = &ahead[..ahead.len().min(NARROW_AHEAD)];
+    Picture {
+        wide: drawn(past, ahead, (1000.0, 260.0), today).finish(&format!("{id}-w"), &title, &says),
+        narrow: drawn(late, soon, (358.0, 240.0), today).finish(&format!("{id}-n"), &title, &says),
+        caption: "Grey: used. Ahead: planned work (filled), on finding (hatched), unplanned \
+                  (outlined). Bands: 5 and 8 of 10 months. Line: as likely more as less."
+            .to_owned(),
+        table: table(past, ahead, today),
+    }
+}
+
+/// What the fan shows, in a sentence.
+pub fn describe(past: &[Used], ahead: &[Expected], today: NaiveDate) -> String {
+    let year: f64 = past.iter().rev().take(12).map(|m| m.quantity).sum();
+    let months = past.len().min(12);
+    let used = match months {
+        0 => "No month of use is on record.".to_owned(),
+        _ => format!("{year:.0} used in the last {months} months."),
+    };
+    let Some(peak) = ahead.iter().max_by(|a, b| a.mean().total_cmp(&b.mean())) else {
+        return used;
+    };
+    let expected: f64 = ahead.iter().map(Expected::mean).sum();
+    format!(
+        "{used} {expected:.0} expected in the next {}; most in {}, {:.0} to {:.0} eight times in ten.",
+        ahead.len(),
+        month_name(peak.month, today),
+        peak.q10,
+        peak.q90,
+    )
+}
+
+fn table(past: &[Used], ahead: &[Expected], today: NaiveDate) -> Table {
+    let dash = || "–".to_owned();
+    let before = past.iter().map(|m| {
+        let used = format!("{:.0}", m.quantity);
+        [vec![month_name(m.month, today), used], vec![dash(); 5]].concat()
+    });
+    let after = ahead.iter().map(|m| {
+        let streams = [m.planned, m.on_finding, m.unplanned].map(|v| format!("{v:.1}"));
+        let range = [format!("{:.0}", m.q50), format!("{:.0} to {:.0}", m.q10, m.q90)];
+        [vec![month_name(m.month, today), dash()], streams.to_vec(), range.to_vec()].concat()
+    });
+    let head = ["Month", "Used", "Planned", "On finding", "Unplanned", "Median", "8 of 10"];
+    Table { head: head.map(str::to_owned).to_vec(), rows: before.chain(after).collect() }
+}
+
+/// Places of the months on the sheet: history first, then what is ahead.
+struct Months {
+    left: f64,
+    slot: f64,
+}
+
+impl Months {
+    fn centre(&self, i: usize) -> f64 {
+        self.left + (i as f64 + 0.5) * self.slot
+    }
+}
+
+fn drawn(
+    past: &[Used],
+    ahead: &[Expected],
+    (width, height): (f64, f64),
+    today: NaiveDate,
+) -> Sheet {
+    let mut sheet = Sheet::new(width, height);
+    let (left, right, bottom) = (40.0, width - 12.0, height - 36.0);
+    let most = past.iter().map(|m| m.quantity);
+    let most = most.chain(ahead.iter().map(|m| m.q90.max(m.mean()))).fold(4.0, f64::max);
+    let y = Scale::new((0.0, most * 1.08), (bottom, 14.0));
+    for tick in y.ticks(4, 1.0) {
+        sheet.line((left, y.at(tick)), (right, y.at(tick)), "grid");
+        sheet.text((left - 8.0, y.at(tick) + 4.0), Anchor::End, "", &format!("{tick:.0}"));
+    }
+    let slots = (past.len() + ahead.len()).max(1);
+    let months = Months { left, slot: (right - left) / slots as f64 };
+    bands(&mut sheet, &months, past.len(), ahead, &y);
+    let column = months.slot * 0.56;
+    for (i, m) in past.iter().enumerate() {
+        let x = months.centre(i) - column / 2.0;
+        sheet.column(x, column, (y.at(m.quantity), bottom), Fill::Past);
+    }
+    for (i, m) in ahead.iter().enumerate() {
+        let x = months.centre(past.len() + i) - column / 2.0;
+        let found = m.planned + m.on_finding;
+        sheet.column(x, column, (y.at(m.planned), bottom), Fill::Certain);
+        sheet.column(x, column, (y.at(found), y.at(m.planned)), Fill::Probable);
+        sheet.column(x, column, (y.at(m.mean()), y.at(found)), Fill::Possible);
+    }
+    let median = ahead.iter().enumerate();
+    let median = median.map(|(i, m)| (months.centre(past.len() + i), y.at(m.q50)));
+    sheet.path(&median.collect::<Vec<_>>(), "level");
+    now_line(&mut sheet, left + past.len() as f64 * months.slot, bottom);
+    let all = past.iter().map(|m| m.month).chain(ahead.iter().map(|m| m.month));
+    label_months(&mut sheet, &months, &all.collect::<Vec<_>>(), height, today);
+    sheet
+}
+
+fn bands(sheet: &mut Sheet, months: &Months, offset: usize, ahead: &[Expected], y: &Scale) {
+    let along = |value: fn(&Expected) -> f64| -> Vec<(f64, f64)> {
+        let place = |(i, m): (usize, &Expected)| (months.centre(offset + i), y.at(value(m)));
+        ahead.iter().enumerate().map(place).collect()
+    };
+    sheet.band(&along(|m| m.q10), &along(|m| m.q90), "band-8");
+    sheet.band(&along(|m| m.q25), &along(|m| m.q75), "band-5");
+}
+
+fn now_line(sheet: &mut Sheet, x: f64, bottom: f64) {
+    sheet.line((x, 10.0), (x, bottom), "now");
+}
+
+/// First letters of the months, and the year below each January and below the first month.
+fn label_months(
+    sheet: &mut Sheet,
+    months: &Months,
+    all: &[NaiveDate],
+    height: f64,
+    today: NaiveDate,
+) {
+    let years = all.last().map_or(today.year(), Datelike::year)
+        - all.first().map_or(today.year(), Datelike::year);
+    for (i, month) in all.iter().enumerate() {
+        let letter: String = month.format("%b").to_string().chars().take(1).collect();
+        sheet.text((months.centre(i), height - 20.0), Anchor::Middle, "", &letter);
+        // The first year is left out where January follows too soon for both to be read.
+        let crowded = i == 0 && years > 0 && (12 - month.month0()) as f64 * months.slot < 40.0;
+        if (i == 0 && !crowded) || (i > 0 && month.month() == 1) {
+            sheet.text(
+                (months.centre(i) - 4.0, height - 5.0),
+                Anchor::Start,
+                "",
+                &month.format("%Y").to_string(),
+            );
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn date(m: u32) -> NaiveDate {
+        NaiveDate::from_ymd_opt(2026, m, 1).unwrap()
+    }
+
+    fn expected(month: u32, planned: f64) -> Expected {
+        let month = date(month);
+        let (q10, q25, q50, q75, q90) = (1.0, 2.0, 4.0, 6.0, 9.0);
+        Expected { month, planned, on_finding: 1.0, unplanned: 0.5, q10, q25, q50, q75, q90 }
+    }
+
+    #[test]
+    fn the_fan_says_what_was_used_and_where_the_peak_is() {
+        let past = [Used { month: date(1), quantity: 3.0 }, Used { month: date(2), quantity: 4.0 }];
+        let says = describe(&past, &[expected(3, 2.0), expected(4, 5.0)], date(3));
+        assert_eq!(
+            says,
+            "7 used in the last 2 months. 10 expected in the next 2; most in Apr, 1 to 9 eight \
+             times in ten."
+        );
+    }
+
+    #[test]
+    fn the_three_streams_are_told_apart_without_colour() {
+        let picture = draw("f", "Seal kit", &[], &[expected(3, 2.0), expected(4, 3.0)], date(3));
+        for fill in ["f-certain", "url(#hatch)", "f-possible"] {
+            assert!(picture.wide.contains(fill) && picture.narrow.contains(fill), "{fill}");
+        }
+        assert_eq!(picture.table.rows[0], ["Mar", "–", "2.0", "1.0", "0.5", "4", "1 to 9"]);
+    }
+
+    #[test]
+    fn a_new_part_with_neither_past_nor_forecast_is_drawn_empty() {
+        let picture = draw("f", "New", &[], &[], date(3));
+        assert!(picture.wide.contains("No month of use is on record."));
+        assert!(!picture.wide.contains("NaN"));
+    }
+}

@@ -1,0 +1,146 @@
+//! Numbers, hours and dates as pages write them.
+//!
+//! Dates as `Thu 9 Jul`, with the year when it is not this one. Hours as the site writes them,
+//! tenths or hours and minutes. Numbers with their unit, and a word in the right number.
+
+use chrono::{DateTime, Datelike, NaiveDate, Utc};
+use chrono_tz::Tz;
+
+/// How a site writes running hours.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum HoursStyle {
+    /// `46.5`
+    #[default]
+    Tenths,
+    /// `46:30`
+    Clock,
+}
+
+/// Running hours without unit, as the site writes them: `46.5` or `46:30`.
+pub fn hours_bare(seconds: u64, style: HoursStyle) -> String {
+    match style {
+        HoursStyle::Tenths => {
+            let tenths = (seconds + 180) / 360;
+            format!("{}.{}", tenths / 10, tenths % 10)
+        }
+        HoursStyle::Clock => {
+            let minutes = (seconds + 30) / 60;
+            format!("{}:{:02}", minutes / 60, minutes % 60)
+        }
+    }
+}
+
+/// Running hours with unit: `46.5 h`, `50 h` where nothing follows the point.
+pub fn hours(seconds: u64, style: HoursStyle) -> String {
+    let bare = hours_bare(seconds, style);
+    let whole = bare.strip_suffix(".0").or_else(|| bare.strip_suffix(":00"));
+    format!("{} h", whole.unwrap_or(&bare))
+}
+
+/// A day: `Thu 9 Jul`, `Fri 9 Jul 2027` when `today` is in another year.
+pub fn day(day: NaiveDate, today: NaiveDate) -> String {
+    if day.year() == today.year() {
+        day.format("%a %-d %b").to_string()
+    } else {
+        day.format("%a %-d %b %Y").to_string()
+    }
+}
+
+/// A day in a heading: `Monday 6 July`.
+pub fn day_long(day: NaiveDate, today: NaiveDate) -> String {
+    let pattern = if day.year() == today.year() { "%A %-d %B" } else { "%A %-d %B %Y" };
+    day.format(pattern).to_string()
+}
+
+/// A day where room is short and the year is plain: `9 Jul`.
+pub fn day_short(day: NaiveDate) -> String {
+    day.format("%-d %b").to_string()
+}
+
+/// A month: `Jul`, `Jul 2027` when `today` is in another year.
+pub fn month(day: NaiveDate, today: NaiveDate) -> String {
+    let pattern = if day.year() == today.year() { "%b" } else { "%b %Y" };
+    day.format(pattern).to_string()
+}
+
+/// An instant on the site's clock: `Thu 9 Jul, 07:30`.
+pub fn moment(instant: DateTime<Utc>, zone: Tz, today: NaiveDate) -> String {
+    let local = instant.with_timezone(&zone);
+    format!("{}, {}", day(local.date_naive(), today), local.format("%H:%M"))
+}
+
+/// A probability as a whole per cent; neither 0 nor 100 unless it is exactly that.
+pub fn percent(share: f64) -> String {
+    if !share.is_finite() {
+        return "unknown".to_owned();
+    }
+    let share = share.clamp(0.0, 1.0);
+    match (share * 100.0).round() as u32 {
+        0 if share > 0.0 => "under 1 %".to_owned(),
+        100 if share < 1.0 => "over 99 %".to_owned(),
+        whole => format!("{whole} %"),
+    }
+}
+
+/// A number with its noun in the right number: `1 boat`, `3 boats`.
+pub fn count(n: usize, one: &str, many: &str) -> String {
+    format!("{} {}", grouped(n as i64), if n == 1 { one } else { many })
+}
+
+/// A whole number with a narrow space between thousands: `20 000`.
+pub fn grouped(n: i64) -> String {
+    let digits = n.unsigned_abs().to_string();
+    let mut out = String::from(if n < 0 { "−" } else { "" });
+    for (i, digit) in digits.chars().enumerate() {
+        if i > 0 && (digits.len() - i).is_multiple_of(3) {
+            out.push('\u{202f}');
+        }
+        out.push(digit);
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn date(y: i32, m: u32, d: u32) -> NaiveDate {
+        NaiveDate::from_ymd_opt(y, m, d).unwrap()
+    }
+
+    #[test]
+    fn hours_are_written_as_the_site_writes_them() {
+        let written = |style| [167_400, 180_000, 0].map(|seconds| hours(seconds, style));
+        assert_eq!(written(HoursStyle::Tenths), ["46.5 h", "50 h", "0 h"]);
+        assert_eq!(written(HoursStyle::Clock), ["46:30 h", "50 h", "0 h"]);
+        assert_eq!(hours_bare(180_000, HoursStyle::Tenths), "50.0");
+    }
+
+    #[test]
+    fn the_year_is_written_when_it_is_not_this_one() {
+        let today = date(2026, 7, 6);
+        assert_eq!(day(date(2026, 7, 9), today), "Thu 9 Jul");
+        assert_eq!(day(date(2027, 7, 9), today), "Fri 9 Jul 2027");
+        assert_eq!(day_long(today, today), "Monday 6 July");
+    }
+
+    #[test]
+    fn an_instant_is_shown_on_the_sites_clock() {
+        let instant = date(2026, 7, 8).and_hms_opt(22, 30, 0).unwrap().and_utc();
+        let shown = moment(instant, chrono_tz::Europe::Oslo, date(2026, 7, 6));
+        assert_eq!(shown, "Thu 9 Jul, 00:30");
+    }
+
+    #[test]
+    fn a_per_cent_is_certain_only_when_it_is() {
+        let shown = [0.0, 0.004, 0.826, 0.996, 1.0, f64::NAN].map(percent);
+        assert_eq!(shown, ["0 %", "under 1 %", "83 %", "over 99 %", "100 %", "unknown"]);
+    }
+
+    #[test]
+    fn thousands_stand_apart_and_nouns_agree() {
+        assert_eq!(count(1, "boat", "boats"), "1 boat");
+        assert_eq!(count(20_000, "part", "parts"), "20\u{202f}000 parts");
+        assert_eq!(grouped(-1234), "−1\u{202f}234");
+    }
+}

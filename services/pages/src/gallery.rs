@@ -1,0 +1,462 @@
+//! Every page on invented figures: what all pages promise is tested here, and with
+//! `SLACKWATER_GALLERY=DIR` set the pages are also written to DIR, to be looked at.
+
+use std::path::Path;
+
+use askama::Template;
+use chrono::{Days, NaiveDate};
+
+use crate::afloat::{AfloatPage, DueRow, HeldRow, PoolBoats, UnknownRow};
+use crate::board::{BoardLine, BoardPage, Jetty};
+use crate::chart::boats::{BoatDay, describe, draw as draw_boats};
+use crate::chart::fan::{Expected, Used, draw as draw_fan};
+use crate::chart::hours::{Ahead as HoursAhead, EngineHours, Event, EventKind, Shown};
+use crate::chart::tide::{Ahead, Tide};
+use crate::engine::{EnginePage, FindingLine, HoldLine, ReadingRow};
+use crate::failure::FailurePage;
+use crate::finding::{FindingPage, KindChoice};
+use crate::fleet_list::{EngineRow, FleetPage};
+use crate::form::{Choice, Column, Fact, Field, Mark, choose};
+use crate::frame::{Frame, Link, Notice, Room, Who};
+use crate::look;
+use crate::meter::MeterPage;
+use crate::order::{AdviceLine, OrderPage, SupplierLines};
+use crate::part::PartPage;
+use crate::sign_in::SignInPage;
+use crate::stores::{PartRow, StoresPage};
+
+fn today() -> NaiveDate {
+    NaiveDate::from_ymd_opt(2026, 7, 6).unwrap()
+}
+
+fn frame(title: &str, room: Room) -> Frame {
+    let who = Who { name: "Ina Falk".into(), role: "planner".into(), form_key: "key".into() };
+    Frame::of(title, room, who)
+}
+
+fn due_rows() -> Vec<DueRow> {
+    let row = |engine: &str, task: &str, mark, tide: Tide, sentence: &str, aside: &str| DueRow {
+        engine: Link::new(engine, "/fleet/engines/x"),
+        task: task.into(),
+        mark,
+        strip: tide.draw(sentence),
+        sentence: sentence.into(),
+        aside: aside.into(),
+    };
+    let tide = |level, low, median, high, calendar| Tide {
+        level: Some(level),
+        ahead: Some(Ahead { low, median, high }),
+        calendar: Some(calendar),
+    };
+    vec![
+        row(
+            "Wherry 14",
+            "Gear oil",
+            Some(Mark::soon("next 7 days")),
+            tide(0.93, 0.98, 1.08, 1.22, 0.8),
+            "50 h limit reached Thu 9 Jul",
+            "80 %: 7 to 13 Jul · 3:30 h left · yard: salt use",
+        ),
+        row(
+            "Tender 08",
+            "Gear oil",
+            Some(Mark::stop("over")),
+            tide(1.12, 1.2, 1.28, 1.5, 0.75),
+            "6 h over since Tue 30 Jun",
+            "boat is back at 18:00",
+        ),
+        row(
+            "Skiff 03",
+            "Impeller and pump kit",
+            None,
+            tide(0.71, 0.74, 0.77, 0.81, 0.96),
+            "twelve months on Tue 21 Jul, before the hours",
+            "29 h left, 23 % by the end of July",
+        ),
+    ]
+}
+
+fn boat_days() -> Vec<BoatDay> {
+    (0..42)
+        .map(|i| BoatDay {
+            day: today() + Days::new(i),
+            wanted: 20 + (i as u32 % 7) * 2,
+            there: if i == 18 { 26 } else { 33 },
+        })
+        .collect()
+}
+
+fn fan() -> crate::chart::Picture {
+    let month = |i: u32| NaiveDate::from_ymd_opt(2024 + (i / 12) as i32, i % 12 + 1, 1).unwrap();
+    let level = |i: u32| 6.0 + f64::from((i * 7) % 11);
+    let past: Vec<_> = (6..30).map(|i| Used { month: month(i), quantity: level(i) }).collect();
+    let ahead = |i: u32| Expected {
+        month: month(i),
+        planned: level(i) * 0.6,
+        on_finding: level(i) * 0.25,
+        unplanned: level(i) * 0.15,
+        q10: (level(i) - 4.0).max(0.0),
+        q25: (level(i) - 2.0).max(0.0),
+        q50: level(i),
+        q75: level(i) + 3.0,
+        q90: level(i) + 6.0,
+    };
+    draw_fan("fan", "Seal kit", &past, &(30..42).map(ahead).collect::<Vec<_>>(), today())
+}
+
+fn afloat() -> AfloatPage {
+    AfloatPage {
+        frame: frame("Afloat", Room::Afloat).with_notice(Some(Notice::done("12 readings saved."))),
+        heading: "Due, seen from Monday 6 July".into(),
+        lead: "Three of 64 engines need a decision by Sun 12 Jul.".into(),
+        paths: vec![],
+        thin_days: vec!["Wherries: 6 short on Fri 24 Jul (32 wanted, 26 there).".into()],
+        act: Some(Link::new("Enter Sunday's hours", "/fleet/hours")),
+        by: "2026-07-12".into(),
+        pools: choose([Choice::new("", "All"), Choice::new("w", "Wherries")], "w"),
+        sites: choose([Choice::new("", "All")], ""),
+        nothing_due: String::new(),
+        band_says: "Band: where the hours will stand on Sun 12 Jul, eight times in ten.".into(),
+        rows: due_rows(),
+        more: Some(Link::new("All 190 tasks, also those that are quiet", "/afloat?all=yes")),
+        unknown: vec![UnknownRow {
+            engine: Link::new("Skiff 11", "/fleet/engines/y"),
+            task: "Impeller".into(),
+            by: "Sun 19 Jul".into(),
+            why: "when it was last done is not on record".into(),
+        }],
+        unknown_lead: "Unknown is not overdue.".into(),
+        unknown_count: "1 task on 1 engine".into(),
+        boats: vec![PoolBoats {
+            name: "Wherries".into(),
+            says: describe(&boat_days(), today()),
+            picture: draw_boats("boats-1", "Wherries", &boat_days(), today()),
+        }],
+        held: vec![HeldRow {
+            engine: Link::new("Skiff 02", "/fleet/engines/z"),
+            sentence: "pops out of gear, since Sun 5 Jul".into(),
+        }],
+    }
+}
+
+fn stores() -> StoresPage {
+    let column = |text: &str, number, to: &str, sorted| Column {
+        text: text.into(),
+        number,
+        to: to.into(),
+        sorted,
+    };
+    StoresPage {
+        frame: frame("Stores", Room::Stores),
+        heading: "1 204 parts".into(),
+        lead: "Forecast of Mon 6 Jul, 02:00.".into(),
+        paths: vec![
+            Link::new("Parts", "/stores").here_if(true),
+            Link::new("What to order", "/stores/order"),
+        ],
+        find: String::new(),
+        columns: vec![
+            column("Part", false, "/stores?sort=part", "ascending"),
+            column("Name", false, "", ""),
+            column("On hand", true, "/stores?sort=on-hand", ""),
+            column("On order", true, "", ""),
+            column("Needed in 3 months", true, "/stores?sort=needed", ""),
+        ],
+        rows: vec![PartRow {
+            part: Link::new("K-12", "/stores/parts/k"),
+            name: "Seal kit, 6 hp case".into(),
+            mark: Some(Mark::stop("short")),
+            on_hand: "4".into(),
+            on_order: "0".into(),
+            needed: "12 to 19".into(),
+        }],
+        nothing: String::new(),
+        more: None,
+    }
+}
+
+fn part() -> PartPage {
+    PartPage {
+        frame: frame("Seal kit", Room::Stores),
+        heading: "Seal kit for the 6 hp case, K-12".into(),
+        lead: "Seen from Monday 6 July.".into(),
+        decision: vec!["Order 20 by Wed 15 Jul: 4 on hand, 12 to 19 needed in 3 months.".into()],
+        fan: Some(fan()),
+        fan_says: "Most of it is planned work.".into(),
+        no_forecast: String::new(),
+        reasons: vec!["TSB was best on 18 months that were already known.".into()],
+        scores: crate::chart::Table {
+            head: ["Way", "Scaled pinball loss"].map(str::to_owned).to_vec(),
+            rows: vec![["Chosen", "0.41"].map(str::to_owned).to_vec()],
+        },
+        lines: vec!["20 from Halden Parts for 412.00 EUR by Wed 15 Jul.".into()],
+        facts: vec![Fact::new("Unit", "piece")],
+        lots: crate::chart::Table::default(),
+    }
+}
+
+fn order() -> OrderPage {
+    OrderPage {
+        frame: frame("What to order", Room::Stores),
+        heading: "What to order, seen from Monday 6 July".into(),
+        lead: "Three lines from one supplier.".into(),
+        paths: vec![Link::new("Parts", "/stores")],
+        suppliers: vec![SupplierLines {
+            name: "Halden Parts".into(),
+            says: "Order minimum of 150.00 EUR is met.".into(),
+            lines: vec![AdviceLine {
+                part: Link::new("K-12", "/stores/parts/k"),
+                name: "Seal kit".into(),
+                quantity: "20".into(),
+                by: "Wed 15 Jul".into(),
+                mark: Some(Mark::soon("next 14 days")),
+                money: "412.00 EUR".into(),
+                why: "4 on hand, 17 needed until the next order can be there.".into(),
+            }],
+            total: "412.00 EUR".into(),
+        }],
+        nothing: String::new(),
+        uncovered: vec!["Carrier housing: 1 in 5 that one is wanted.".into()],
+    }
+}
+
+fn fleet_list() -> FleetPage {
+    FleetPage {
+        frame: frame("Fleet", Room::Fleet),
+        heading: "64 engines".into(),
+        lead: "Hours by the readings of Sun 5 Jul.".into(),
+        paths: vec![
+            Link::new("Engines", "/fleet").here_if(true),
+            Link::new("Boats", "/fleet/boats"),
+        ],
+        find: "kv".into(),
+        pools: choose([Choice::new("", "All")], ""),
+        columns: ["Engine", "Boat", "Model", "Pool", "Hours", "Last read"]
+            .map(|text| Column { text: text.into(), number: text == "Hours", ..Column::default() })
+            .to_vec(),
+        rows: vec![EngineRow {
+            engine: Link::new("KV-2041", "/fleet/engines/x"),
+            mark: Some(Mark::stop("hold")),
+            boat: "Wherry 14".into(),
+            model: "Kvalsund 6".into(),
+            pool: "Wherries".into(),
+            hours: "412.5".into(),
+            read: "Sun 5 Jul".into(),
+        }],
+        nothing: String::new(),
+        more: None,
+    }
+}
+
+fn engine() -> EnginePage {
+    let shown: Vec<_> = (0..300)
+        .map(|i| Shown { day: today() - Days::new(900 - i * 3), hours: (i as f64).powf(1.05) })
+        .collect();
+    let last = shown[299].hours;
+    let ahead: Vec<_> = (1..12)
+        .map(|i| HoursAhead {
+            day: today() + Days::new(i * 14),
+            low: last + i as f64 * 4.0,
+            median: last + i as f64 * 6.0,
+            high: last + i as f64 * 9.0,
+        })
+        .collect();
+    let event =
+        |days, kind| Event { day: today() - Days::new(days), kind, what: "Gear oil".into() };
+    let events = [event(300, EventKind::Service), event(200, EventKind::MeterSwap)];
+    let drawn = EngineHours {
+        engine: "KV-2041",
+        shown: &shown,
+        ahead: &ahead,
+        events: &events,
+        today: today(),
+    };
+    EnginePage {
+        frame: frame("KV-2041", Room::Fleet),
+        heading: "KV-2041, on Wherry 14".into(),
+        lead: drawn.describe(),
+        holds: vec![HoldLine {
+            sentence: "Pops out of gear, since Sun 5 Jul.".into(),
+            clear_to: "/holds/x/clear".into(),
+        }],
+        acts: vec![Link::new("Record a finding", "/fleet/engines/x/finding")],
+        due: due_rows(),
+        nothing_due: String::new(),
+        picture: drawn.draw("hours"),
+        usage_says: "70 % of this answer is the engine's own record.".into(),
+        findings: vec![FindingLine {
+            mark: Some(Mark::stop("stop")),
+            sentence: "Pops out of gear, Sun 5 Jul".into(),
+        }],
+        services: vec!["Gear oil, Thu 7 May, at 362.1 h".into()],
+        readings: vec![ReadingRow {
+            day: "Sun 5 Jul".into(),
+            what: "read".into(),
+            meter: "412.5".into(),
+            life: "512.5".into(),
+        }],
+        facts: vec![Fact::new("Model", "Kvalsund 6")],
+    }
+}
+
+fn board() -> BoardPage {
+    let line = |id: &str, name: &str, field, refused, may_confirm| BoardLine {
+        id: id.into(),
+        name: name.into(),
+        engine: "KV-2041".into(),
+        field,
+        refused,
+        may_confirm,
+        last: "412.5 h".into(),
+        last_h: "412.5".into(),
+        most_h: "168".into(),
+        last_says: "412.5 h on Sun 28 Jun".into(),
+        swap_to: format!("/fleet/engines/{id}/meter"),
+    };
+    let wrong = |value: &str, fault: &str| Field { value: value.into(), fault: fault.into() };
+    BoardPage {
+        frame: frame("Hours", Room::Fleet),
+        heading: "Hours from the board".into(),
+        lead: "In jetty order.".into(),
+        paths: vec![],
+        sites: choose([Choice::new("s", "North jetty")], "s"),
+        site: "s".into(),
+        read_at: Field::of("2026-07-05T20:00"),
+        groups: vec![Jetty {
+            name: "North jetty".into(),
+            lines: vec![
+                line("a", "Wherry 14", Field::default(), false, false),
+                line(
+                    "b",
+                    "Wherry 15",
+                    wrong("41", "41 h is below 412.5 h, shown before."),
+                    true,
+                    false,
+                ),
+                line(
+                    "c",
+                    "Wherry 16",
+                    wrong("470", "57.5 h more, six times the usual."),
+                    false,
+                    true,
+                ),
+            ],
+        }],
+        nothing: String::new(),
+    }
+}
+
+fn meter() -> MeterPage {
+    MeterPage {
+        frame: frame("Meter swapped", Room::Fleet),
+        engine: Link::new("KV-2041", "/fleet/engines/x"),
+        heading: "Meter swapped on KV-2041".into(),
+        lead: "Two numbers, and life hours go on without a break.".into(),
+        action: "/fleet/engines/x/meter".into(),
+        onward: "/fleet/hours".into(),
+        old_hint: "412.5 h when it was last read.".into(),
+        old_last: Field { value: "41".into(), fault: "41 h is below 412.5 h.".into() },
+        new_first: Field::of("0"),
+        swapped_at: Field::of("2026-07-05T20:00"),
+    }
+}
+
+fn finding() -> FindingPage {
+    FindingPage {
+        frame: frame("Finding", Room::Fleet),
+        engine: Link::new("KV-2041", "/fleet/engines/x"),
+        heading: "Record a finding on KV-2041".into(),
+        lead: "On Wherry 14.".into(),
+        action: "/fleet/engines/x/finding".into(),
+        kinds: vec![KindChoice {
+            value: "k".into(),
+            text: "Pops out of gear".into(),
+            chosen: true,
+            mark: Some(Mark::stop("stop")),
+            work: "Adjust or strip".into(),
+        }],
+        kind: Field { value: String::new(), fault: "Choose what was found.".into() },
+        note: Field::default(),
+        hold: false,
+    }
+}
+
+fn pages() -> Vec<(&'static str, String)> {
+    let sign_in = SignInPage {
+        frame: Frame::bare("Sign in"),
+        email: "ina@slackwater.example".into(),
+        onward: "/".into(),
+        fault: "Name or password is not right.".into(),
+    };
+    let failure = FailurePage {
+        frame: Frame::bare("Not found"),
+        heading: "There is nothing at this address".into(),
+        sentence: "It may have been taken away.".into(),
+        onward: Link::new("To Afloat", "/afloat"),
+    };
+    let rendered = [
+        ("afloat", afloat().render()),
+        ("stores", stores().render()),
+        ("part", part().render()),
+        ("order", order().render()),
+        ("fleet", fleet_list().render()),
+        ("engine", engine().render()),
+        ("board", board().render()),
+        ("meter", meter().render()),
+        ("finding", finding().render()),
+        ("sign-in", sign_in.render()),
+        ("failure", failure.render()),
+    ];
+    rendered.map(|(name, page)| (name, page.expect("a template renders"))).to_vec()
+}
+
+#[test]
+fn every_page_has_one_heading_one_filled_button_at_most_and_no_broken_number() {
+    for (name, page) in pages() {
+        assert_eq!(page.matches("<h1>").count(), 1, "{name}");
+        let filled = page.matches("<button>").count() + page.matches("class=\"button\"").count();
+        assert!(filled <= 1, "{name} has {filled} filled buttons");
+        assert!(!page.contains("NaN") && !page.contains("inf\""), "{name}");
+    }
+}
+
+#[test]
+fn every_form_that_changes_something_carries_the_key() {
+    for (name, page) in pages().into_iter().filter(|(name, _)| *name != "sign-in") {
+        let posts = page.matches("method=\"post\"").count();
+        let keys = page.matches("name=\"form_key\" value=\"key\"").count();
+        assert_eq!(posts, keys, "{name}");
+    }
+}
+
+#[test]
+fn ids_are_unique_on_their_page_and_labels_find_their_fields() {
+    for (name, page) in pages() {
+        let after = |mark: &str| -> Vec<String> {
+            let parts = page.split(mark).skip(1);
+            parts.filter_map(|rest| rest.split('"').next()).map(str::to_owned).collect()
+        };
+        let ids = after(" id=\"");
+        let mut once = ids.clone();
+        once.sort();
+        once.dedup();
+        assert_eq!(once.len(), ids.len(), "{name}");
+        for field in after(" for=\"") {
+            assert!(ids.contains(&field), "{name}: no field {field}");
+        }
+    }
+}
+
+#[test]
+fn the_gallery_is_written_where_it_is_asked_for() {
+    let Ok(directory) = std::env::var("SLACKWATER_GALLERY") else { return };
+    let directory = Path::new(&directory);
+    std::fs::create_dir_all(directory).unwrap();
+    for file in [look::STYLESHEET, look::SCRIPT] {
+        std::fs::write(directory.join(file.path.trim_start_matches("/look/")), file.body).unwrap();
+    }
+    for (name, page) in pages() {
+        let page = page.replace("\"/look/", "\"");
+        std::fs::write(directory.join(format!("{name}.html")), page).unwrap();
+    }
+}

@@ -1,0 +1,79 @@
+// What is better with script. Every page works without it.
+"use strict";
+
+// Hours from the board: a fall, or more than time allows, is asked about at once, before sending.
+for (const board of document.querySelectorAll("ol.board")) {
+  const hoursOf = (text) => {
+    const clock = /^\s*(\d+):([0-5]?\d)\s*$/.exec(text);
+    if (clock) return Number(clock[1]) + Number(clock[2]) / 60;
+    const plain = text.trim().replace(",", ".");
+    return /^\d+(\.\d*)?$/.test(plain) ? Number(plain) : NaN;
+  };
+  board.addEventListener("change", (event) => {
+    const field = event.target;
+    if (!field.dataset || field.dataset.last === undefined) return;
+    const line = field.closest("li");
+    const says = line.querySelector("[data-asks]");
+    const shown = hoursOf(field.value);
+    const last = Number(field.dataset.last);
+    const most = Number(field.dataset.most);
+    let words = "";
+    if (field.value.trim() !== "" && Number.isNaN(shown)) {
+      words = "Write hours like 123.4 or 123:24.";
+    } else if (shown < last) {
+      words = `Below ${field.dataset.lastShown}, shown before. A typing slip, or was the meter swapped?`;
+    } else if (shown - last > most) {
+      words = `${(shown - last).toFixed(1)} h more than last time is more than the days since allow.`;
+    }
+    says.textContent = words;
+    field.setAttribute("aria-invalid", words === "" ? "false" : "true");
+  });
+}
+
+// What is typed in a form marked data-kept outlives a closed tab and a lost connection; it is
+// dropped when a page says that it was saved.
+for (const saved of document.querySelectorAll("[data-saved]")) {
+  try {
+    localStorage.removeItem(`slackwater ${saved.dataset.saved}`);
+  } catch {
+    // Storage may be switched off.
+  }
+}
+for (const form of document.querySelectorAll("form[data-kept]")) {
+  const key = `slackwater ${form.dataset.kept}`;
+  const fields = () => [...form.elements].filter((f) => f.name && f.type !== "hidden" && "value" in f && f.type !== "checkbox" && f.type !== "radio" && f.tagName !== "BUTTON");
+  try {
+    const kept = JSON.parse(localStorage.getItem(key) || "{}");
+    for (const field of fields()) {
+      if (field.value === "" && typeof kept[field.name] === "string") field.value = kept[field.name];
+    }
+    form.addEventListener("input", () => {
+      const typed = {};
+      for (const field of fields()) if (field.value !== "") typed[field.name] = field.value;
+      localStorage.setItem(key, JSON.stringify(typed));
+    });
+  } catch {
+    // Storage may be switched off; the form works as without script.
+  }
+}
+
+// A filter answers as soon as it is changed.
+for (const form of document.querySelectorAll("form.filter")) {
+  form.addEventListener("change", (event) => {
+    if (event.target.tagName === "SELECT") form.requestSubmit();
+  });
+}
+
+// Print opens what is folded.
+window.addEventListener("beforeprint", () => {
+  for (const folded of document.querySelectorAll("details:not([open])")) {
+    folded.dataset.foldedAgain = "";
+    folded.open = true;
+  }
+});
+window.addEventListener("afterprint", () => {
+  for (const open of document.querySelectorAll("details[data-folded-again]")) {
+    delete open.dataset.foldedAgain;
+    open.open = false;
+  }
+});
