@@ -1,8 +1,10 @@
 //! Files in, values out: no paths, no database, no clock.
 //!
 //! - [`table`]: rows of text with named columns, from CSV of every usual dialect.
+//! - [`load`]: the kinds of file that a fleet is loaded from, their columns and rules.
 //!
 //! Invariant: whatever bytes come in, the answer is values or a list of faults with their places;
 //! memory is bounded by the longest row allowed and the number of faults kept, not by the file.
 
+pub mod load;
 pub mod table;

@@ -3,9 +3,12 @@
 use std::cell::RefCell;
 use std::fmt;
 use std::ops::RangeInclusive;
+use std::str::FromStr;
 
 use chrono::{DateTime, NaiveDate, NaiveDateTime, Utc};
+use fleet::word::UnknownWord;
 use fleet::{Currency, Hours, Money};
+use serde::Serialize;
 
 use super::fault::{Refused, RowFault};
 use super::header::{Fields, Header};
@@ -27,7 +30,8 @@ pub struct Row<'a> {
 }
 
 /// A point in time as a file may give it.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Moment {
     /// With an offset: a definite instant.
     Instant(DateTime<Utc>),
@@ -90,6 +94,76 @@ impl<'a> Row<'a> {
             return Err(self.refuse(column, "control-character", message));
         }
         Ok(text)
+    }
+
+    /// [`Row::text`] to keep.
+    pub fn string(&self, column: &str) -> Result<String, Refused> {
+        self.text(column).map(str::to_owned)
+    }
+
+    /// One of a list of words of `fleet`, in any case; `-` and spaces count as `_`.
+    pub fn word<T: FromStr<Err = UnknownWord>>(&self, column: &str) -> Result<T, Refused> {
+        let written = self.filled(column)?.to_lowercase().replace([' ', '-'], "_");
+        written.parse().map_err(|error: UnknownWord| {
+            self.refuse(column, error.rule(), format_args!("write one of: {}", error.known))
+        })
+    }
+
+    /// A number within bounds, as a whole number of `1 / scale`; finer ones are refused rather than
+    /// rounded.
+    pub fn scaled(
+        &self,
+        column: &str,
+        scale: i32,
+        bounds: RangeInclusive<f64>,
+    ) -> Result<i32, Refused> {
+        let scaled = self.within(column, bounds)? * f64::from(scale);
+        // 1e-6 is far above what a double loses here and far below what anybody writes.
+        if (scaled - scaled.round()).abs() > 1e-6 || scaled.abs() > f64::from(i32::MAX) {
+            let message = format!("at most {} decimals are kept", scale.ilog10());
+            return Err(self.refuse(column, "too-many-decimals", message));
+        }
+        Ok(scaled.round() as i32)
+    }
+
+    /// Names between semicolons, none twice.
+    pub fn names(&self, column: &str) -> Result<Vec<String>, Refused> {
+        let mut names: Vec<String> = Vec::new();
+        for name in self.text(column)?.split(';').map(str::trim).filter(|name| !name.is_empty()) {
+            if names.iter().any(|earlier| earlier == name) {
+                return Err(self.refuse(
+                    column,
+                    "named-twice",
+                    format_args!("{name:?} stands twice"),
+                ));
+            }
+            names.push(name.to_owned());
+        }
+        Ok(names)
+    }
+
+    /// Names with quantities of one or more: `IMP-3:1;GSK-7:2`.
+    pub fn quantities(&self, column: &str) -> Result<Vec<(String, u32)>, Refused> {
+        let mut quantities = Vec::new();
+        for one in self.names(column)? {
+            let parsed = one.rsplit_once(':').and_then(|(name, quantity)| {
+                let quantity = quantity.trim().parse().ok().filter(|&quantity| quantity > 0)?;
+                Some((name.trim().to_owned(), quantity))
+            });
+            let Some((name, quantity)) = parsed.filter(|(name, _)| !name.is_empty()) else {
+                let message = "write number:quantity;number:quantity, quantities from 1";
+                return Err(self.refuse(column, "quantities-unreadable", message));
+            };
+            if quantities.iter().any(|(earlier, _)| *earlier == name) {
+                return Err(self.refuse(
+                    column,
+                    "named-twice",
+                    format_args!("{name:?} stands twice"),
+                ));
+            }
+            quantities.push((name, quantity));
+        }
+        Ok(quantities)
     }
 
     /// Text that may have line breaks. Never empty.
