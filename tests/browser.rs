@@ -1,0 +1,300 @@
+//! A real browser at a real server.
+//!
+//! [`Yard`] is the program itself, serving a fresh copy of the demo on loopback; [`Browser`] is
+//! Debian's Chromium, driven through its own chromedriver. Both end when they are dropped, and
+//! each waits for a condition, never for a time.
+
+use std::io::{BufRead, BufReader, Read};
+use std::path::{Path, PathBuf};
+use std::process::{Child, ChildStdout, Command, Stdio};
+
+use serde_json::{Value, json};
+use thirtyfour::prelude::{
+    By, DesiredCapabilities, ElementQueryable, ElementWaitable, WebDriver, WebElement,
+};
+use thirtyfour::{ChromiumLikeCapabilities, Key};
+
+const AXE: &str = include_str!("browser/axe.min.js");
+
+const BROWSER_FLAGS: [&str; 9] = [
+    "--headless=new",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--window-size=1200,900",
+];
+
+/// How the page is looked at.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum View {
+    Desk,
+    DeskDark,
+    /// 390 × 844.
+    Phone,
+    /// A desk without script.
+    Plain,
+}
+
+impl View {
+    const fn name(self) -> &'static str {
+        match self {
+            Self::Desk => "desk",
+            Self::DeskDark => "desk-dark",
+            Self::Phone => "phone",
+            Self::Plain => "plain",
+        }
+    }
+}
+
+/// A browser with its driver. Call [`Browser::close`] at the end; a dropped one takes its driver
+/// with it all the same.
+pub struct Browser {
+    pub page: WebDriver,
+    view: View,
+    home: String,
+    driver: Driver,
+}
+
+/// chromedriver, which ends its browsers when it ends.
+struct Driver {
+    process: Child,
+    /// Kept open: a driver whose words nobody takes may stop over them.
+    words: BufReader<ChildStdout>,
+}
+
+impl Drop for Driver {
+    fn drop(&mut self) {
+        // Already gone is as good.
+        let _ = self.process.kill();
+        let _ = self.process.wait();
+    }
+}
+
+impl Browser {
+    /// Opens a browser whose paths are those of `home`, for example `http://127.0.0.1:8080`.
+    pub async fn open(home: &str, view: View) -> Self {
+        let (driver, port) = Driver::start();
+        let mut wanted = DesiredCapabilities::chrome();
+        for flag in BROWSER_FLAGS {
+            wanted.add_arg(flag).expect("a flag");
+        }
+        wanted.set_binary("/usr/bin/chromium").expect("a path");
+        match view {
+            View::Phone => wanted
+                .add_experimental_option(
+                    "mobileEmulation",
+                    json!({"deviceMetrics": {"width": 390, "height": 844, "pixelRatio": 2.0}}),
+                )
+                .expect("an option"),
+            View::Plain => wanted
+                .add_experimental_option(
+                    "prefs",
+                    json!({"profile.managed_default_content_settings.javascript": 2}),
+                )
+                .expect("an option"),
+            View::Desk | View::DeskDark => {}
+        }
+        let page = WebDriver::new(format!("http://127.0.0.1:{port}"), wanted).await;
+        let page = page.expect("Chromium starts under chromedriver");
+        let browser = Self { page, view, home: home.to_owned(), driver };
+        if view == View::DeskDark {
+            let dark = json!({"name": "prefers-color-scheme", "value": "dark"});
+            browser.command("Emulation.setEmulatedMedia", json!({"features": [dark]})).await;
+        }
+        browser
+    }
+
+    /// Goes to a path of the server, or a whole address.
+    pub async fn go(&self, path: &str) {
+        let whole = path.starts_with("http");
+        let to = if whole { path.to_owned() } else { format!("{}{path}", self.home) };
+        self.page.goto(&to).await.unwrap_or_else(|error| panic!("{to}: {error}"));
+    }
+
+    /// Where the browser is, without the server's address.
+    pub async fn path(&self) -> String {
+        let at = self.page.current_url().await.expect("an address");
+        at.query().map_or(at.path().to_owned(), |query| format!("{}?{query}", at.path()))
+    }
+
+    /// The element at `css`, waited for.
+    pub async fn find(&self, css: &str) -> WebElement {
+        let found = self.page.query(By::Css(css)).first().await;
+        match found {
+            Ok(element) => element,
+            Err(error) => panic!("{css} at {}: {error}\n{}", self.path().await, self.text().await),
+        }
+    }
+
+    /// Everything that can be read on the page.
+    pub async fn text(&self) -> String {
+        let body = self.page.find(By::Tag("main")).await.expect("a page has a main part");
+        body.text().await.expect("text")
+    }
+
+    /// The page's heading.
+    pub async fn heading(&self) -> String {
+        self.find("h1").await.text().await.expect("text")
+    }
+
+    /// How many elements match `css` now.
+    pub async fn count(&self, css: &str) -> usize {
+        self.page.find_all(By::Css(css)).await.expect("a selector").len()
+    }
+
+    /// Types into a field, in place of what stood there.
+    pub async fn fill(&self, css: &str, text: &str) {
+        let field = self.find(css).await;
+        let kind = field.attr("type").await.expect("an attribute");
+        if matches!(kind.as_deref(), Some("date" | "datetime-local")) {
+            // The order of its parts is the browser's language's; a value is not.
+            let set = "arguments[0].value = arguments[1];";
+            let arguments = vec![field.to_json().expect("an element"), json!(text)];
+            self.page.execute(set, arguments).await.expect("a value");
+            return;
+        }
+        field.clear().await.expect("a field");
+        field.send_keys(text).await.expect("a field takes text");
+        if kind.as_deref() != Some("password") {
+            field.send_keys(Key::Tab + "").await.expect("a field can be left");
+        }
+    }
+
+    /// Presses the button or follows the link at `css`, and waits for the next page.
+    pub async fn press(&self, css: &str) {
+        let element = self.find(css).await;
+        let old = self.find("html").await;
+        element.scroll_into_view().await.expect("in view");
+        element.click().await.unwrap_or_else(|error| panic!("{css}: {error}"));
+        old.wait_until().stale().await.unwrap_or_else(|error| panic!("{css} led nowhere: {error}"));
+        self.find("main").await;
+    }
+
+    /// Presses the button or follows the link that reads `words`.
+    pub async fn press_words(&self, words: &str) {
+        let path = format!(
+            "//*[self::a or self::button or self::summary][contains(normalize-space(.), {words:?})]"
+        );
+        let element = self.page.query(By::XPath(path.as_str())).first().await;
+        let element = match element {
+            Ok(element) => element,
+            Err(_) => panic!("nothing reads {words:?}:\n{}", self.text().await),
+        };
+        let old = self.find("html").await;
+        element.scroll_into_view().await.expect("in view");
+        element.click().await.unwrap_or_else(|error| panic!("{words}: {error}"));
+        old.wait_until().stale().await.unwrap_or_else(|_| panic!("{words:?} led nowhere"));
+        self.find("main").await;
+    }
+
+    /// Fails on any violation of WCAG 2.2 A or AA that axe finds, on text or pictures that do not
+    /// fit the width, and on whatever the console complains about.
+    pub async fn assert_accessible(&self) {
+        let path = self.path().await;
+        self.page.execute(AXE, Vec::new()).await.expect("axe is taken in");
+        let run = "const done = arguments[arguments.length - 1];
+            const runOnly = ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa'];
+            axe.run(document, { runOnly }).then((result) => done(result.violations.map((v) =>
+              `${v.id}: ${v.help}: ${v.nodes.map((n) => n.html.slice(0, 200)).join(' | ')}`)));";
+        let answer = self.page.execute_async(run, Vec::new()).await.expect("axe answers");
+        let violations: Vec<String> = answer.convert().expect("a list");
+        assert!(violations.is_empty(), "{path} ({}): {violations:#?}", self.view.name());
+        let widths = "return [document.documentElement.scrollWidth, window.innerWidth];";
+        let answer = self.page.execute(widths, Vec::new()).await.expect("widths");
+        let [wide, window]: [f64; 2] = answer.convert().expect("two numbers");
+        let room = if self.view == View::Phone { 390.0 } else { window };
+        assert!(wide <= room + 1.0, "{path} is {wide} px wide at {room} px");
+    }
+
+    /// Fails where something to press is smaller than 24 px either way outside running text, or
+    /// a button or field is less than 44 px high.
+    pub async fn assert_targets_are_large(&self) {
+        let measure = "return [...document.querySelectorAll('button, .button, select, summary, \
+              nav a, input:not([type=hidden]):not([type=checkbox]):not([type=radio])')]
+            .filter((e) => e.offsetParent !== null && e.getBoundingClientRect().height < 43.5)
+            .map((e) => e.outerHTML.slice(0, 120));";
+        let answer = self.page.execute(measure, Vec::new()).await.expect("measured");
+        let small: Vec<String> = answer.convert().expect("a list");
+        assert!(small.is_empty(), "{}: under 44 px: {small:#?}", self.path().await);
+    }
+
+    /// Keeps a picture of the whole page in `tests/artefacts/NAME-VIEW.png`.
+    pub async fn picture(&self, name: &str) {
+        let whole = json!({"captureBeyondViewport": true});
+        let answer = self.command("Page.captureScreenshot", whole).await;
+        let encoded = answer["data"].as_str().expect("a picture");
+        let folder = workspace().join("tests/artefacts");
+        std::fs::create_dir_all(&folder).expect("a folder");
+        let file = folder.join(format!("{name}-{}.png", self.view.name()));
+        std::fs::write(&file, from_base64(encoded)).expect("a file");
+    }
+
+    async fn command(&self, command: &str, parameters: Value) -> Value {
+        self.page.cdp().send_raw(command, parameters).await.expect("the browser obeys")
+    }
+
+    /// Ends browser and driver.
+    pub async fn close(self) {
+        self.page.quit().await.expect("the browser ends");
+        drop(self.driver);
+    }
+}
+
+impl Driver {
+    /// Starts chromedriver on a port of its own choice.
+    fn start() -> (Self, u16) {
+        let process = Command::new("/usr/bin/chromedriver")
+            .arg("--port=0")
+            .stdout(Stdio::piped())
+            .stderr(Stdio::null())
+            .spawn();
+        let mut process = process.expect("chromedriver (tests/run installs it)");
+        let out = process.stdout.take().expect("piped");
+        // From here on it ends with us, also when what follows panics.
+        let mut driver = Self { process, words: BufReader::new(out) };
+        let mut lines = driver.words.by_ref().lines().map_while(Result::ok);
+        let started = lines.find(|line| line.contains("started successfully on port"));
+        let started = started.expect("chromedriver says that it started");
+        let digits: String = started.chars().filter(char::is_ascii_digit).collect();
+        (driver, digits.parse().expect("a port"))
+    }
+}
+
+/// The root of the workspace.
+pub fn workspace() -> PathBuf {
+    let tests = Path::new(env!("CARGO_MANIFEST_DIR"));
+    tests.parent().expect("tests/ stands in the workspace").to_owned()
+}
+
+/// The program, built beside these tests.
+pub fn program() -> PathBuf {
+    let test = std::env::current_exe().expect("a path");
+    let target = test.parent().and_then(Path::parent).expect("deps/ stands in the profile's folder");
+    let program = target.join("slackwater");
+    assert!(program.exists(), "{} is not there: cargo build -p slackwater", program.display());
+    program
+}
+
+/// Base64 (RFC 4648, section 4), as far as pictures from the browser need it.
+fn from_base64(text: &str) -> Vec<u8> {
+    let value = |c: u8| match c {
+        b'A'..=b'Z' => Some(c - b'A'),
+        b'a'..=b'z' => Some(c - b'a' + 26),
+        b'0'..=b'9' => Some(c - b'0' + 52),
+        b'+' => Some(62),
+        b'/' => Some(63),
+        _ => None,
+    };
+    let sextets: Vec<u8> = text.bytes().filter_map(value).collect();
+    let mut bytes = Vec::with_capacity(sextets.len() * 3 / 4);
+    for group in sextets.chunks(4) {
+        let bits = group.iter().fold(0u32, |bits, &s| (bits << 6) | u32::from(s));
+        let bits = bits << (6 * (4 - group.len()));
+        bytes.extend_from_slice(&bits.to_be_bytes()[1..group.len()]);
+    }
+    bytes
+}
