@@ -1,1 +1,35 @@
-//! migrations.
+//! The schema, forward and back, on SQLite and on PostgreSQL.
+//!
+//! A migration works with the code before it: expand, move, contract. One file a migration: its
+//! name in the database is the file's.
+
+mod m0001_people;
+mod m0002_fleet;
+mod m0003_parts;
+mod m0004_programme;
+mod m0005_runs;
+mod m0006_work;
+mod m0007_stock;
+mod table;
+
+use sea_orm_migration::prelude::{MigrationTrait, async_trait};
+
+pub use sea_orm_migration::prelude::MigratorTrait;
+
+/// All migrations, in order.
+pub struct Migrator;
+
+#[async_trait::async_trait]
+impl MigratorTrait for Migrator {
+    fn migrations() -> Vec<Box<dyn MigrationTrait>> {
+        vec![
+            Box::new(m0001_people::Migration),
+            Box::new(m0002_fleet::Migration),
+            Box::new(m0003_parts::Migration),
+            Box::new(m0004_programme::Migration),
+            Box::new(m0005_runs::Migration),
+            Box::new(m0006_work::Migration),
+            Box::new(m0007_stock::Migration),
+        ]
+    }
+}

@@ -1,1 +1,4 @@
-//! tests.
+//! What black-box tests stand on.
+
+pub mod database;
+mod server;

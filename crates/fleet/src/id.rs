@@ -21,6 +21,12 @@ macro_rules! identities {
             }
         }
 
+        impl From<Uuid> for $name {
+            fn from(id: Uuid) -> Self {
+                Self(id)
+            }
+        }
+
         impl std::fmt::Display for $name {
             fn fmt(&self, out: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
                 self.0.fmt(out)
@@ -70,4 +76,40 @@ identities! {
     ReceiptId,
     PlanId,
     RunId,
+    AbsenceId,
+    BayClosureId,
+    BayId,
+    CalendarDayId,
+    CalendarId,
+    CheckItemId,
+    CurrencyRateId,
+    FeedId,
+    FindingKindId,
+    GearcaseTestId,
+    HireCheckId,
+    HireId,
+    JobPartId,
+    JobTaskId,
+    KitLineId,
+    LeadTimeId,
+    PersonSkillId,
+    PoolMinimumId,
+    PoolStayId,
+    ReceiptLineId,
+    ServicePartId,
+    SessionId,
+    SitePriceId,
+    SkillId,
+    StandstillId,
+    StockLevelId,
+    SupersessionId,
+    SupplierSeasonId,
+    TaskLinkId,
+    TaskPartId,
+    TermBreakId,
+    TestFigureId,
+    TokenId,
+    TorqueId,
+    VisitId,
+    VisitTaskId,
 }

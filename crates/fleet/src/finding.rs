@@ -1,0 +1,59 @@
+//! What was found, and engines held for it.
+
+use chrono::{DateTime, Utc};
+use serde::{Deserialize, Serialize};
+
+use crate::hours::Hours;
+use crate::id::{EngineId, FindingId, FindingKindId, HoldId, PersonId};
+use crate::programme::Urgency;
+use crate::word::words;
+
+words! {
+    pub enum FindingStatus {
+        /// Somebody must decide.
+        Open = "open",
+        /// A job is on it.
+        InWork = "in_work",
+        /// Done with.
+        Closed = "closed",
+    }
+}
+
+/// Something found on an engine.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Finding {
+    pub id: FindingId,
+    /// Counts the changes, from 1; a change names the version that it was made from.
+    pub version: i64,
+    pub engine: EngineId,
+    pub kind: Option<FindingKindId>,
+    pub title: String,
+    pub urgency: Urgency,
+    pub safety: bool,
+    pub status: FindingStatus,
+    pub found_at: DateTime<Utc>,
+    pub found_by: Option<PersonId>,
+    /// The engine's hours then.
+    pub life: Option<Hours>,
+    pub note: Option<String>,
+    pub closed_at: Option<DateTime<Utc>>,
+    pub closing_note: Option<String>,
+}
+
+/// An engine that must not be hired.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Hold {
+    pub id: HoldId,
+    /// Counts the changes, from 1; a change names the version that it was made from.
+    pub version: i64,
+    pub engine: EngineId,
+    pub finding: Option<FindingId>,
+    /// Only a person with the right may clear it.
+    pub safety: bool,
+    pub reason: String,
+    pub placed_at: DateTime<Utc>,
+    pub placed_by: Option<PersonId>,
+    pub cleared_at: Option<DateTime<Utc>>,
+    pub cleared_by: Option<PersonId>,
+    pub clearing_note: Option<String>,
+}

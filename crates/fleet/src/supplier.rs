@@ -1,0 +1,121 @@
+//! Suppliers and what they ask.
+
+use chrono::{NaiveDate};
+use serde::{Deserialize, Serialize};
+
+use crate::id::{LeadTimeId, PartId, SupplierId, SupplierSeasonId, TermBreakId, TermId};
+use crate::money::Money;
+use crate::money::Currency;
+use crate::word::words;
+
+/// Whoever parts are bought from.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Supplier {
+    pub id: SupplierId,
+    /// Counts the changes, from 1; a change names the version that it was made from.
+    pub version: i64,
+    pub name: String,
+    pub currency: Currency,
+    /// In the supplier's currency.
+    pub order_minimum_minor: Option<i64>,
+    /// Per order, in the supplier's currency.
+    pub freight_minor: Option<i64>,
+    /// Our own cost of an order, in the supplier's currency.
+    pub order_cost_minor: Option<i64>,
+    /// Days between two looks at what to order.
+    pub review_days: i32,
+    pub note: Option<String>,
+    pub archived: bool,
+}
+
+/// A pre-season window of a supplier, both days included.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SupplierSeason {
+    pub id: SupplierSeasonId,
+    /// Counts the changes, from 1; a change names the version that it was made from.
+    pub version: i64,
+    pub supplier: SupplierId,
+    pub opens_on: NaiveDate,
+    pub closes_on: NaiveDate,
+    pub ships_on: Option<NaiveDate>,
+    pub discount_permille: i32,
+    /// In the supplier's currency.
+    pub minimum_minor: Option<i64>,
+}
+
+words! {
+    pub enum StockPolicy {
+        /// Share of the demand met from the shelf.
+        FillRate = "fill_rate",
+        /// Share of the cycles without a shortage.
+        CycleService = "cycle_service",
+        /// Boat-days kept on the water per unit of money.
+        BoatDays = "boat_days",
+    }
+}
+
+/// On which terms a supplier sells a part.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Term {
+    pub id: TermId,
+    /// Counts the changes, from 1; a change names the version that it was made from.
+    pub version: i64,
+    pub part: PartId,
+    pub supplier: SupplierId,
+    pub supplier_number: Option<String>,
+    /// Units in a pack.
+    pub pack: i64,
+    /// Units to order at the least.
+    pub minimum: i64,
+    /// For one unit, unless price_units says more.
+    pub price: Money,
+    /// How many units the price is for.
+    pub price_units: i64,
+    pub lead_days_median: i32,
+    /// 95 % quantile.
+    pub lead_days_worst: Option<i32>,
+    /// `None`: the supplier's.
+    pub review_days: Option<i32>,
+    pub policy: Option<StockPolicy>,
+    pub target_permille: Option<i32>,
+    pub valid_from: NaiveDate,
+    /// First day on which it holds no more.
+    pub valid_until: Option<NaiveDate>,
+}
+
+/// A lower price from a quantity on, in the term's currency.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct TermBreak {
+    pub id: TermBreakId,
+    /// Counts the changes, from 1; a change names the version that it was made from.
+    pub version: i64,
+    pub term: TermId,
+    pub quantity_from: i64,
+    pub price_minor: i64,
+}
+
+words! {
+    pub enum LeadTimeBasis {
+        /// As the supplier says.
+        Stated = "stated",
+        /// From orders and receipts.
+        Learned = "learned",
+    }
+}
+
+/// How long a supplier takes in a month of the year.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LeadTime {
+    pub id: LeadTimeId,
+    /// Counts the changes, from 1; a change names the version that it was made from.
+    pub version: i64,
+    pub supplier: SupplierId,
+    /// `None`: all of the supplier's.
+    pub part: Option<PartId>,
+    /// 1 to 12, of the order's day.
+    pub month: i32,
+    pub days_median: i32,
+    pub days_worst: i32,
+    pub sample: i32,
+    pub basis: LeadTimeBasis,
+}

@@ -1,0 +1,23 @@
+//! Which engine sat on which boat, and from when to when.
+
+use sea_orm::entity::prelude::{ActiveModelBehavior, DateTimeUtc, DeriveEntityModel, DerivePrimaryKey, DeriveRelation, EntityTrait, EnumIter, PrimaryKeyTrait, Uuid};
+
+#[derive(Clone, Debug, PartialEq, DeriveEntityModel)]
+#[sea_orm(table_name = "fittings")]
+pub struct Model {
+    #[sea_orm(primary_key, auto_increment = false)]
+    pub organisation_id: Uuid,
+    #[sea_orm(primary_key, auto_increment = false)]
+    pub id: Uuid,
+    pub version: i64,
+    pub engine_id: Uuid,
+    pub boat_id: Uuid,
+    pub position: i32,
+    pub fitted_at: DateTimeUtc,
+    pub removed_at: Option<DateTimeUtc>,
+}
+
+#[derive(Copy, Clone, Debug, EnumIter, DeriveRelation)]
+pub enum Relation {}
+
+impl ActiveModelBehavior for ActiveModel {}

@@ -1,0 +1,21 @@
+//! What doing a task does for another.
+
+use sea_orm::entity::prelude::{ActiveModelBehavior, DeriveEntityModel, DerivePrimaryKey, DeriveRelation, EntityTrait, EnumIter, PrimaryKeyTrait, Uuid};
+
+#[derive(Clone, Debug, PartialEq, DeriveEntityModel)]
+#[sea_orm(table_name = "task_links")]
+pub struct Model {
+    #[sea_orm(primary_key, auto_increment = false)]
+    pub organisation_id: Uuid,
+    #[sea_orm(primary_key, auto_increment = false)]
+    pub id: Uuid,
+    pub version: i64,
+    pub task_id: Uuid,
+    pub other_id: Uuid,
+    pub kind: String,
+}
+
+#[derive(Copy, Clone, Debug, EnumIter, DeriveRelation)]
+pub enum Relation {}
+
+impl ActiveModelBehavior for ActiveModel {}

@@ -1,0 +1,17 @@
+//! Rows become the values of `fleet`, and back, here and nowhere else.
+
+mod bench;
+mod boat;
+mod engine;
+mod finding;
+mod hire;
+mod order;
+mod part;
+mod person;
+mod pool;
+mod programme;
+mod reading;
+mod service;
+mod site;
+mod supplier;
+mod visit;

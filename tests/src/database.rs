@@ -1,0 +1,100 @@
+//! A fresh, migrated database of either kind for one test.
+//!
+//! PostgreSQL comes, in this order, from the server named by `SLACKWATER_TEST_POSTGRES_URL`, from a
+//! container of the image named by `SLACKWATER_TEST_POSTGRES_IMAGE` (else the one that
+//! `tests/postgres/build-image` builds, else a public one), or from Debian's PostgreSQL started on
+//! loopback: one server for a test run, one database for a test. Where there is none, the
+//! PostgreSQL half says so loudly; with `CI=true` it fails.
+
+use sea_orm::{ConnectionTrait as _, Database as Connect};
+use store::Store;
+use tempfile::TempDir;
+use uuid::Uuid;
+
+use crate::server;
+
+/// Which kind of database a test runs on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Database {
+    Sqlite,
+    Postgres,
+}
+
+/// A database of a test's own; gone when dropped.
+pub struct Fresh {
+    pub store: Store,
+    pub address: String,
+    keep: Keep,
+}
+
+enum Keep {
+    Directory(TempDir),
+    Database { admin: String, name: String },
+}
+
+impl Database {
+    /// A migrated database; `None` where PostgreSQL is asked for and can't be had here.
+    ///
+    /// # Panics
+    /// Where it should be there and is not.
+    pub async fn fresh(self) -> Option<Fresh> {
+        let fresh = self.empty().await?;
+        fresh.store.migrate().await.expect("migrations run");
+        Some(fresh)
+    }
+
+    /// Like [`Self::fresh`], before any migration.
+    pub async fn empty(self) -> Option<Fresh> {
+        let (address, keep) = match self {
+            Self::Sqlite => {
+                let directory = tempfile::tempdir().expect("a temporary directory");
+                let path = directory.path().join("test.sqlite");
+                (format!("sqlite:{}", path.display()), Keep::Directory(directory))
+            }
+            Self::Postgres => {
+                let admin = server::postgres().await?;
+                let name = format!("slackwater_{}", Uuid::now_v7().simple());
+                let connection = Connect::connect(&admin).await.expect("the server answers");
+                let create = format!("CREATE DATABASE {name}");
+                connection.execute_unprepared(&create).await.expect("a database is made");
+                connection.close().await.expect("the connection closes");
+                (with_database(&admin, &name), Keep::Database { admin, name })
+            }
+        };
+        let store = Store::open(&address).await.expect("the database opens");
+        Some(Fresh { store, address, keep })
+    }
+}
+
+impl Drop for Fresh {
+    fn drop(&mut self) {
+        if let Keep::Database { admin, name } = &self.keep {
+            let (admin, drop) = (admin.clone(), format!("DROP DATABASE {name} WITH (FORCE)"));
+            // A thread of its own: the test's runtime may be going down.
+            let dropped = std::thread::spawn(move || {
+                let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
+                runtime.map(|runtime| {
+                    runtime.block_on(async {
+                        let connection = Connect::connect(&admin).await?;
+                        connection.execute_unprepared(&drop).await?;
+                        connection.close().await
+                    })
+                })
+            });
+            if !matches!(dropped.join(), Ok(Ok(Ok(())))) {
+                eprintln!("a test's database was left behind: {name}");
+            }
+        } else if let Keep::Directory(directory) = &self.keep {
+            debug_assert!(directory.path().exists(), "the file lives as long as its store");
+        }
+    }
+}
+
+/// `postgres://user@host:port/postgres?x` → `postgres://user@host:port/name?x`.
+fn with_database(admin: &str, name: &str) -> String {
+    let (base, query) = admin.split_once('?').map_or((admin, ""), |(base, query)| (base, query));
+    let scheme = base.find("://").map_or(0, |at| at + 3);
+    let server = base[scheme..].find('/').map_or(base, |slash| &base[..scheme + slash]);
+    let query = if query.is_empty() { String::new() } else { format!("?{query}") };
+    format!("{server}/{name}{query}")
+}
