@@ -264,12 +264,12 @@ fn live_one(seed: u64, engine: usize, weather: &BTreeMap<NaiveDate, f64>, histor
     running.renew_impeller();
     running.renew_seals();
     assume_done_before(&mut running, about, start);
-    note_reading(&mut running, engine, start, history, true);
+    note_reading(&mut running, engine, start, history, Round::Stocktake);
     let until = history.until;
     for day in start.iter_days().take_while(|day| *day <= until) {
         run_day(&mut running, engine, day, weather, history);
         if day.weekday() == Weekday::Sun && is_open_for_hire(day) {
-            note_reading(&mut running, engine, day, history, false);
+            note_reading(&mut running, engine, day, history, Round::Sunday);
         }
         look_after(&mut running, engine, day, history);
     }
@@ -331,17 +331,26 @@ fn run_day(
     }
 }
 
-/// Sunday's round: what the meter shows, where it works and somebody looked.
+/// Why somebody walks along the meters.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Round {
+    /// When the record begins: every meter is read.
+    Stocktake,
+    Sunday,
+}
+
+/// What the meter shows, where it works and somebody looked.
 fn note_reading(
     running: &mut Running,
     engine: usize,
     day: NaiveDate,
     history: &mut History,
-    certain: bool,
+    round: Round,
 ) {
     if !history.engines[engine].metered {
         return;
     }
+    let certain = round == Round::Stocktake;
     if running.meter_dead {
         if running.chance(0.06) {
             // The swap is written down with the last that the old one had shown.

@@ -4,5 +4,7 @@
 //! follows from a seed and a day; the past is written as the files that a yard would load.
 
 pub mod catalogue;
+pub mod files;
 pub mod history;
 pub mod season;
+pub mod supply;
