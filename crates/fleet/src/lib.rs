@@ -8,6 +8,7 @@ pub mod due;
 pub mod engine;
 pub mod feed;
 pub mod finding;
+pub mod gearcase;
 pub mod hire;
 pub mod hours;
 pub mod id;
