@@ -2,9 +2,18 @@
 //!
 //! - [`table`]: rows of text with named columns, from CSV of every usual dialect.
 //! - [`load`]: the kinds of file that a fleet is loaded from, their columns and rules.
+//! - [`workbook`]: tables out as XLSX.
+//! - [`snapshot`]: monthly demand and sample paths as Parquet, out and back.
+//! - [`feed`]: bench visits as iCalendar.
 //!
 //! Invariant: whatever bytes come in, the answer is values or a list of faults with their places;
 //! memory is bounded by the longest row allowed and the number of faults kept, not by the file.
 
+mod error;
+pub mod feed;
 pub mod load;
+pub mod snapshot;
 pub mod table;
+pub mod workbook;
+
+pub use error::ExchangeError;

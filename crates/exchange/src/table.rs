@@ -3,8 +3,10 @@
 //! A [`Table`] reads UTF-8 CSV in a stream. What it accepts: comma, semicolon or tab between fields
 //! (found from the header), a decimal comma, a byte order mark, quoted fields (RFC 4180) with line
 //! breaks inside, CRLF or LF, columns in any order, names in any case, comment lines starting with
-//! `#` before the header. What it refuses, with the place: unknown, missing and repeated columns, ragged rows,
-//! text that is not UTF-8, NUL bytes, a row longer than [`Limits::row_bytes`].
+//! `#` before the header. What it refuses, with the place: unknown, missing and repeated columns,
+//! ragged rows, text that is not UTF-8, NUL bytes, a row longer than [`Limits::row_bytes`].
+//!
+//! A [`Table`] also reads workbooks (XLSX) and newline-delimited JSON into the same rows.
 //!
 //! A row is parsed by a function of the caller's. Getters give a value, or note what is wrong and
 //! give [`Refused`]. Ask for every field first and unfold afterwards, so that all that is wrong with
@@ -39,8 +41,10 @@ mod column;
 mod fault;
 mod header;
 mod number;
+mod objects;
 mod record;
 mod row;
+mod sheet;
 mod writer;
 
 use std::io::Read;
@@ -49,11 +53,13 @@ pub use column::{Column, Presence};
 pub use fault::{Faults, Refused, RowFault};
 pub use number::DecimalMark;
 pub use row::{Moment, Row};
+pub use sheet::is_workbook;
 pub use writer::TableWriter;
 
 use header::Header;
 use number::MarkSeen;
 use record::{Record, RecordReader};
+use sheet::SheetReader;
 
 /// What a table may cost before it is refused.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -80,9 +86,15 @@ pub struct Placed<T> {
 
 /// A table whose header has been read and found right.
 pub struct Table<R> {
-    records: RecordReader<R>,
+    source: Source<R>,
     header: Header,
     mark: MarkSeen,
+}
+
+enum Source<R> {
+    Text(RecordReader<R>),
+    Objects(RecordReader<R>, &'static [Column]),
+    Sheet(SheetReader),
 }
 
 impl<R: Read> Table<R> {
@@ -94,8 +106,28 @@ impl<R: Read> Table<R> {
     /// As [`Table::open`], with limits of the caller's.
     pub fn open_within(reader: R, columns: &[Column], limits: Limits) -> Result<Self, Faults> {
         let mut records = RecordReader::new(reader, limits.row_bytes);
-        let header = header::read(&mut records, columns, limits.faults)?;
-        Ok(Self { records, header, mark: MarkSeen::default() })
+        let header = header::of_text(&mut records, columns, limits.faults)?;
+        Ok(Self { source: Source::Text(records), header, mark: MarkSeen::default() })
+    }
+
+    /// Newline-delimited JSON: an object a line, members named as the columns.
+    pub fn open_objects(reader: R, columns: &'static [Column]) -> Self {
+        let records = RecordReader::new(reader, Limits::default().row_bytes);
+        let source = Source::Objects(records, columns);
+        Self { source, header: Header::of_all(columns), mark: MarkSeen::default() }
+    }
+
+    /// A workbook (XLSX), whole in memory. Reads `sheet`, or the only one that is filled in. Faults
+    /// name the sheet and its row.
+    pub fn open_workbook(
+        bytes: &[u8],
+        sheet: Option<&str>,
+        columns: &[Column],
+    ) -> Result<Self, Faults> {
+        let mut sheet = SheetReader::open(bytes, sheet)?;
+        let header = header::of_sheet(&mut sheet, columns, Limits::default().faults);
+        let header = header.map_err(|faults| faults.in_sheet(&sheet.name))?;
+        Ok(Self { source: Source::Sheet(sheet), header, mark: MarkSeen::default() })
     }
 
     /// Whether the file has this column (optional ones may be left out).
@@ -130,34 +162,51 @@ where
 
     fn next(&mut self) -> Option<Self::Item> {
         while !self.ended {
-            match self.table.records.read(&mut self.record) {
-                Ok(true) => {}
-                Ok(false) => {
-                    self.ended = true;
-                    return None;
-                }
+            match self.read_record() {
+                Ok(Ok(true)) if self.record.is_blank() => {}
+                Ok(Ok(true)) => return Some(self.parse_record()),
+                Ok(Ok(false)) => self.ended = true,
+                Ok(Err(faults)) => return Some(Err(faults)),
                 Err(fault) => {
                     self.ended = true;
                     return Some(Err(vec![fault]));
                 }
             }
-            if self.record.is_blank() {
-                continue;
-            }
-            let line = self.record.line();
-            let fields = match self.table.header.fit(&self.record) {
-                Ok(fields) => fields,
-                Err(faults) => return Some(Err(faults)),
-            };
+        }
+        None
+    }
+}
+
+impl<R: Read, T, F> Rows<R, F>
+where
+    F: FnMut(&Row<'_>) -> Result<T, Refused>,
+{
+    /// `false` at the end. The outer error is the end of the file, the inner only spoils one row.
+    fn read_record(&mut self) -> Result<Result<bool, Vec<RowFault>>, RowFault> {
+        match &mut self.table.source {
+            Source::Text(records) => records.read(&mut self.record).map(Ok),
+            Source::Objects(lines, columns) => objects::read(lines, columns, &mut self.record),
+            Source::Sheet(sheet) => Ok(Ok(sheet.read(&mut self.record))),
+        }
+    }
+
+    fn parse_record(&mut self) -> Result<Placed<T>, Vec<RowFault>> {
+        let line = self.record.line();
+        let parsed = self.table.header.fit(&self.record).and_then(|fields| {
             let row = Row::new(line, fields, &self.table.header, &self.table.mark);
             let parsed = (self.parse)(&row);
             let faults = row.into_faults();
-            return Some(match parsed {
+            match parsed {
                 Ok(value) if faults.is_empty() => Ok(Placed { line, value }),
                 _ => Err(faults),
-            });
-        }
-        None
+            }
+        });
+        parsed.map_err(|mut faults| {
+            if let Source::Sheet(sheet) = &self.table.source {
+                faults.iter_mut().for_each(|fault| fault.sheet = Some(sheet.name.clone()));
+            }
+            faults
+        })
     }
 }
 

@@ -106,6 +106,12 @@ impl Faults {
         }
     }
 
+    /// Names the sheet in every fault.
+    pub(super) fn in_sheet(mut self, sheet: &str) -> Self {
+        self.faults.iter_mut().for_each(|fault| fault.sheet = Some(sheet.to_owned()));
+        self
+    }
+
     /// `Err(self)` if anything is wrong.
     pub fn into_result(self) -> Result<(), Self> {
         if self.is_empty() { Ok(()) } else { Err(self) }

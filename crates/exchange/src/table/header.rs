@@ -5,6 +5,7 @@ use std::io::Read;
 use super::column::{Column, Presence};
 use super::fault::{Faults, RowFault};
 use super::record::{Record, RecordReader};
+use super::sheet::{SheetReader, is_workbook};
 
 const DELIMITERS: [u8; 3] = [b',', b';', b'\t'];
 const BYTE_ORDER_MARK: &[u8] = b"\xEF\xBB\xBF";
@@ -34,6 +35,13 @@ impl<'a> Fields<'a> {
 }
 
 impl Header {
+    /// Every column, in the order given.
+    pub(super) fn of_all(columns: &[Column]) -> Self {
+        let places = columns.iter().enumerate().map(|(place, &column)| (column, Some(place)));
+        let names = columns.iter().map(|column| column.name).collect();
+        Self { places: places.collect(), names, delimiter: b',' }
+    }
+
     pub(super) fn has(&self, column: &str) -> bool {
         self.place(column).is_some()
     }
@@ -118,7 +126,7 @@ impl Header {
 }
 
 /// Reads up to the end of the header and sets the delimiter it shows.
-pub(super) fn read<R: Read>(
+pub(super) fn of_text<R: Read>(
     records: &mut RecordReader<R>,
     columns: &[Column],
     faults_max: usize,
@@ -127,14 +135,10 @@ pub(super) fn read<R: Read>(
     loop {
         let line = records.line();
         let Some(mut bytes) = records.read_line()? else {
-            return Err(Faults::from(RowFault::of_row(
-                line,
-                "header-missing",
-                format_args!("the file has no header; its first line must name {}", names(columns)),
-            )));
+            return Err(Faults::from(missing(line, columns)));
         };
         if line == 1 {
-            refuse_utf_16(&bytes)?;
+            refuse_other_forms(&bytes)?;
             if bytes.starts_with(BYTE_ORDER_MARK) {
                 bytes.drain(..BYTE_ORDER_MARK.len());
             }
@@ -153,7 +157,37 @@ pub(super) fn read<R: Read>(
     }
 }
 
-fn refuse_utf_16(bytes: &[u8]) -> Result<(), RowFault> {
+/// Reads the first row of a sheet that is not a comment.
+pub(super) fn of_sheet(
+    sheet: &mut SheetReader,
+    columns: &[Column],
+    faults_max: usize,
+) -> Result<Header, Faults> {
+    let mut record = Record::default();
+    loop {
+        let line = sheet.line();
+        if !sheet.read(&mut record) {
+            return Err(Faults::from(missing(line, columns)));
+        }
+        if !record.is_blank() && !is_comment(record.bytes()) {
+            // Cells have no delimiter; as in a file with semicolons, a comma in a number is no
+            // thousands mark.
+            return place_columns(&record, columns, b';', faults_max);
+        }
+    }
+}
+
+fn missing(line: u64, columns: &[Column]) -> RowFault {
+    let message = format!("there is no header; the first line must name {}", names(columns));
+    RowFault::of_row(line, "header-missing", message)
+}
+
+fn refuse_other_forms(bytes: &[u8]) -> Result<(), RowFault> {
+    if is_workbook(bytes) {
+        let message = "the file is a workbook or an archive, not text; name it .xlsx, or save it as \
+                       CSV in UTF-8";
+        return Err(RowFault::of_row(1, "not-text", message));
+    }
     if bytes.starts_with(b"\xFF\xFE") || bytes.starts_with(b"\xFE\xFF") {
         let message = "the file is in UTF-16; save it as CSV in UTF-8";
         return Err(RowFault::of_row(1, "not-utf-8", message));

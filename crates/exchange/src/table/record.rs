@@ -57,7 +57,14 @@ impl Record {
         self.bytes.iter().all(u8::is_ascii_whitespace)
     }
 
-    fn clear(&mut self, line: u64) {
+    /// Adds a field as it is.
+    pub(super) fn push_field(&mut self, text: &str) {
+        self.bytes.extend_from_slice(text.as_bytes());
+        self.end_field();
+    }
+
+    /// Empties it for what stands in `line`.
+    pub(super) fn begin(&mut self, line: u64) {
         self.line = line;
         self.bytes.clear();
         self.ends.clear();
@@ -143,7 +150,7 @@ impl<R: Read> RecordReader<R> {
     ///
     /// An error is the end: what follows it can't be told apart with certainty.
     pub(super) fn read(&mut self, record: &mut Record) -> Result<bool, RowFault> {
-        record.clear(self.line);
+        record.begin(self.line);
         let mut state = State::FieldStart;
         loop {
             let available =

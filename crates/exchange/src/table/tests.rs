@@ -340,3 +340,171 @@ proptest! {
         }
     }
 }
+
+/// A workbook of one sheet a list of rows; cells beginning with `=` are numbers, with `@` dates by
+/// serial number, with `%` durations in days.
+fn workbook(sheets: &[(&str, &[&[&str]])]) -> Vec<u8> {
+    use rust_xlsxwriter::{ExcelDateTime, Format, Workbook};
+    let mut workbook = Workbook::new();
+    for (name, rows) in sheets {
+        let sheet = workbook.add_worksheet().set_name(*name).expect("a name");
+        for (row, cells) in rows.iter().enumerate() {
+            for (column, cell) in cells.iter().enumerate() {
+                let (row, column) = (row as u32, column as u16);
+                let number = |text: &str| text.parse::<f64>().expect("a number");
+                let time = |text, format| {
+                    let time = ExcelDateTime::from_serial_datetime(number(text)).expect("a time");
+                    (time, Format::new().set_num_format(format))
+                };
+                match cell.split_at_checked(1) {
+                    Some(("=", text)) => sheet.write_number(row, column, number(text)),
+                    Some(("@", text)) => {
+                        let (time, format) = time(text, "yyyy-mm-dd");
+                        sheet.write_datetime_with_format(row, column, &time, &format)
+                    }
+                    Some(("%", text)) => {
+                        let (time, format) = time(text, "[h]:mm");
+                        sheet.write_datetime_with_format(row, column, &time, &format)
+                    }
+                    _ => sheet.write_string(row, column, *cell),
+                }
+                .expect("a cell");
+            }
+        }
+    }
+    workbook.save_to_buffer().expect("a workbook")
+}
+
+fn sheet_entries(bytes: &[u8], sheet: Option<&str>) -> Result<Vec<Entry>, Faults> {
+    let table: Table<std::io::Empty> = Table::open_workbook(bytes, sheet, &COLUMNS)?;
+    let mut faults = Faults::none(100);
+    let mut values = Vec::new();
+    for row in table.rows(entry) {
+        match row {
+            Ok(placed) => values.push(placed.value),
+            Err(of_row) => faults.extend(of_row),
+        }
+    }
+    faults.into_result().map(|()| values)
+}
+
+#[test]
+fn a_workbook_reads_like_a_text_file() {
+    let rows: &[&[&str]] = &[
+        &["# filled in by hand"],
+        &[],
+        &["part", "month", "note", "quantity"],
+        &["A", "2026-05", "first\nsecond", "=1.5"],
+        &[],
+        &["=7701", "2026-06", "", "=3"],
+    ];
+    let bytes = workbook(&[("Use", rows), ("Empty", &[])]);
+    let expected =
+        [plain("A", "2026-05-01", 1.5, "first\nsecond"), plain("7701", "2026-06-01", 3.0, "")];
+    assert_eq!(sheet_entries(&bytes, None), Ok(expected.to_vec()));
+    assert!(super::is_workbook(&bytes));
+    assert_eq!(broken(entries(&bytes)), ["1//not-text"]);
+}
+
+#[test]
+fn faults_of_a_workbook_name_sheet_and_row() {
+    let rows: &[&[&str]] = &[&["part", "month", "quantity"], &[], &["A", "May", "=-1"]];
+    let bytes = workbook(&[("Use", rows)]);
+    let faults = sheet_entries(&bytes, None).expect_err("two faults");
+    let shown = faults.faults()[0].to_string();
+    assert_eq!(
+        shown,
+        "sheet \"Use\", row 3, column month, \"May\": not a month; write YYYY-MM [not-a-month]"
+    );
+    assert_eq!(faults.faults()[1].rule, "below-zero");
+}
+
+#[test]
+fn a_sheet_must_be_named_where_several_are_filled_in() {
+    let rows: &[&[&str]] = &[&["part", "month", "quantity"], &["A", "2026-05", "=1"]];
+    let bytes = workbook(&[("One", rows), ("Two", rows)]);
+    assert_eq!(broken(sheet_entries(&bytes, None)), ["1//sheet-not-named"]);
+    assert_eq!(sheet_entries(&bytes, Some("Two")).map(|rows| rows.len()), Ok(1));
+    assert_eq!(broken(sheet_entries(&bytes, Some("Three"))), ["1//sheet-unknown"]);
+    assert_eq!(broken(sheet_entries(&workbook(&[("One", &[])]), None)), ["1//header-missing"]);
+    assert_eq!(broken(sheet_entries(b"PK\x03\x04rest", None)), ["1//workbook-unreadable"]);
+}
+
+#[test]
+fn times_of_a_workbook_become_dates_and_hours() {
+    // 45778.75 is 2025-05-01 18:00 in the 1900 date system.
+    let rows: &[&[&str]] =
+        &[&["value", "more", "currency"], &["@45778", "@45778.75", "%5.1875"], &["x", "@0.5", ""]];
+    let bytes = workbook(&[("Times", rows)]);
+    let table: Table<std::io::Empty> =
+        Table::open_workbook(&bytes, None, &VALUES).expect("a header");
+    let texts = table.rows(|row| Ok(["value", "more", "currency"].map(|c| row.raw(c).to_owned())));
+    let texts: Vec<_> = texts.map(|row| row.expect("a row").value).collect();
+    assert_eq!(texts[0], ["2025-05-01", "2025-05-01 18:00:00", "124:30"]);
+    assert_eq!(texts[1][1], "12:00");
+}
+
+/// Two cells in opposite corners are two cells, not a rectangle of 17 thousand million.
+#[test]
+fn a_sheet_as_wide_as_sheets_can_be_is_refused() {
+    use rust_xlsxwriter::Workbook;
+    let mut workbook = Workbook::new();
+    let sheet = workbook.add_worksheet();
+    sheet.write_string(0, 0, "part").expect("a cell");
+    sheet.write_string(1_048_575, 16_383, "far").expect("a cell");
+    let bytes = workbook.save_to_buffer().expect("a workbook");
+    assert_eq!(broken(sheet_entries(&bytes, None)), ["1048576//workbook-too-large"]);
+}
+
+fn objects(file: &[u8]) -> Result<Vec<Entry>, Vec<String>> {
+    let table = Table::open_objects(file, &COLUMNS);
+    let mut faults = Faults::none(100);
+    let mut values = Vec::new();
+    for row in table.rows(entry) {
+        match row {
+            Ok(placed) => values.push(placed.value),
+            Err(of_row) => faults.extend(of_row),
+        }
+    }
+    faults.into_result().map(|()| values).map_err(|faults| broken(Err::<(), _>(faults)))
+}
+
+#[test]
+fn objects_read_like_rows() {
+    let file = br#"{"part": "A, b", "month": "2026-05", "quantity": 1.5}
+
+{"quantity": "2", "month": "2026-06", "part": 7701, "note": null}
+"#;
+    let expected = [plain("A, b", "2026-05-01", 1.5, ""), plain("7701", "2026-06-01", 2.0, "")];
+    assert_eq!(objects(file), Ok(expected.to_vec()));
+}
+
+#[rstest]
+#[case::not_json("{\"part\": ", &["1//not-json"])]
+#[case::not_an_object("[1]", &["1//not-an-object"])]
+#[case::unknown_member(r#"{"part":"A","month":"2026-05","quantity":1,"colour":"red"}"#, &["1/colour/column-unknown"])]
+#[case::member_missing(r#"{"part":"A","month":"2026-05"}"#, &["1/quantity/value-missing"])]
+#[case::list_as_value(r#"{"part":["A"],"month":"2026-05","quantity":1}"#, &["1/part/value-not-plain"])]
+fn broken_objects_are_named_with_their_line(#[case] file: &str, #[case] expected: &[&str]) {
+    assert_eq!(objects(file.as_bytes()), Err(expected.iter().map(|&text| text.into()).collect()));
+}
+
+proptest! {
+    #[test]
+    fn any_damage_to_a_workbook_gives_rows_or_faults(
+        damage in prop::collection::vec((any::<prop::sample::Index>(), any::<u8>()), 1..20),
+    ) {
+        let rows: &[&[&str]] = &[&["part", "month", "quantity"], &["A", "2026-05", "=1"]];
+        let mut bytes = workbook(&[("Use", rows)]);
+        for (place, byte) in damage {
+            let place = place.index(bytes.len());
+            bytes[place] = byte;
+        }
+        let _ = sheet_entries(&bytes, None);
+    }
+
+    #[test]
+    fn any_lines_of_objects_give_rows_or_faults(bytes in prop::collection::vec(any::<u8>(), 0..200)) {
+        let _ = objects(&bytes);
+    }
+}
