@@ -11,8 +11,8 @@ use fleet::id::OrganisationId;
 use sea_orm::entity::prelude::Uuid;
 use sea_orm::sea_query::Condition;
 use sea_orm::{
-    ActiveModelTrait, ColumnTrait as _, ConnectionTrait, EntityTrait, FromQueryResult, IntoActiveModel,
-    Iterable as _, QueryFilter as _, QueryOrder as _, QuerySelect as _, Select,
+    ActiveModelTrait, ColumnTrait as _, ConnectionTrait, EntityTrait, FromQueryResult,
+    IntoActiveModel, Iterable as _, QueryFilter as _, QueryOrder as _, QuerySelect as _, Select,
 };
 use serde::Serialize;
 
@@ -22,12 +22,12 @@ use crate::history::{self, Change};
 
 /// Most values that SQLite binds in one statement (PostgreSQL: 65,535).
 const VALUES_PER_STATEMENT: usize = 32_766;
-/// Ids in one `IN (...)`: several of them stay below the limit in one statement.
-const IDS_PER_STATEMENT: usize = 10_000;
+/// Keys in one `IN (...)`.
+const IDS_PER_STATEMENT: usize = 2_000;
 
 /// A value of `fleet` that is kept as a row of an organisation.
 pub trait Record: Clone + PartialEq + Serialize + Send + Sync + Sized {
-    type Entity: EntityTrait<Model = Self::Row>;
+    type Entity: EntityTrait<Model = Self::Row, ActiveModel: Send>;
     type Row: FromQueryResult
         + IntoActiveModel<<Self::Entity as EntityTrait>::ActiveModel>
         + Send
@@ -127,6 +127,35 @@ pub async fn lock<T: Record>(
     row.map(T::from_row).transpose()?.ok_or(StoreError::Missing { noun: T::NOUN })
 }
 
+/// Locks the rows of `ids`, in the order of ids, so that two transactions never wait in a ring.
+///
+/// # Errors
+/// `Missing` where one of them is not there.
+pub async fn lock_many<T: Record>(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    ids: &[T::Id],
+) -> Result<(), StoreError> {
+    let mut keys: Vec<Uuid> = ids.iter().map(|id| T::key(*id)).collect();
+    keys.sort_unstable();
+    keys.dedup();
+    for chunk in keys.chunks(IDS_PER_STATEMENT) {
+        let locked: Vec<Uuid> = of::<T>(organisation)
+            .filter(T::ID.is_in(chunk.iter().copied()))
+            .order_by_asc(T::ID)
+            .lock_exclusive()
+            .select_only()
+            .column(T::ID)
+            .into_tuple()
+            .all(transaction)
+            .await?;
+        if locked.len() != chunk.len() {
+            return Err(StoreError::Missing { noun: T::NOUN });
+        }
+    }
+    Ok(())
+}
+
 /// The rows of `ids` that are there, by id.
 pub async fn by_ids<T: Record>(
     connection: &impl ConnectionTrait,
@@ -180,7 +209,7 @@ pub(crate) async fn select<T: Record>(
     rows.into_iter().map(T::from_row).collect()
 }
 
-/// Rows whose `column` is one of `keys`, one statement per 10,000 keys.
+/// Rows whose `column` is one of `keys`, one statement per 2,000 keys.
 pub(crate) async fn by_column<T: Record>(
     connection: &impl ConnectionTrait,
     organisation: OrganisationId,

@@ -1,0 +1,52 @@
+//! The OpenAPI 3.1 document, made from the routes themselves.
+
+use axum::Router;
+use utoipa::openapi::security::{Http, HttpAuthScheme, SecurityScheme};
+use utoipa::openapi::{
+    ComponentsBuilder, InfoBuilder, OpenApi, OpenApiBuilder, SecurityRequirement,
+};
+use utoipa_axum::router::OpenApiRouter;
+
+use crate::problem::{Fault, Problem};
+use crate::resources;
+use crate::state::ApiState;
+
+const ABOUT: &str = "Upkeep of a fleet of small outboards: hours, due work, parts, plans.\n\n\
+Send a token as `Authorization: Bearer …`; roles: viewer reads; technician also writes hours, \
+findings and counts; planner also boats, programme, plans and jobs; buyer also parts, suppliers and \
+orders; owner everything. A change needs `If-Match` with the ETag that was read; a create takes an \
+`Idempotency-Key`. Lists come in pages with a `Link` header. Whatever is refused is a problem \
+(RFC 9457) that names the rule, and changes nothing. Instants are UTC, dates are days of the site's \
+calendar.";
+
+/// The routes under `/v1` and the document that describes them.
+pub(crate) fn routes() -> (Router<ApiState>, OpenApi) {
+    let (handled, written) = OpenApiRouter::new().split_for_parts();
+    let (kept, paths, schemas) = resources::all().into_parts();
+    let mut described = OpenApiBuilder::new()
+        .info(
+            InfoBuilder::new()
+                .title("Slackwater")
+                .version(env!("CARGO_PKG_VERSION"))
+                .description(Some(ABOUT))
+                .build(),
+        )
+        .paths(paths)
+        .components(Some(
+            ComponentsBuilder::new()
+                .schemas_from_iter(schemas)
+                .schema_from::<Problem>()
+                .schema_from::<Fault>()
+                .security_scheme("token", SecurityScheme::Http(Http::new(HttpAuthScheme::Bearer)))
+                .build(),
+        ))
+        .security(Some([SecurityRequirement::new("token", Vec::<String>::new())]))
+        .build();
+    described.merge(written);
+    (kept.merge(handled), described)
+}
+
+/// The document alone, as it is kept in `openapi/`.
+pub fn document() -> OpenApi {
+    routes().1
+}

@@ -1,0 +1,357 @@
+//! What all nouns have in common over HTTP: listed, read, added, changed, removed.
+//!
+//! A noun with rules beyond its fields has handlers of its own; here it is then only read.
+
+use axum::extract::{OriginalUri, Path, State};
+use axum::http::{HeaderMap, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use axum::routing::{MethodRouter, get, put};
+use axum::{Json, Router};
+use fleet::person::Role;
+use serde::de::DeserializeOwned;
+use serde::{Deserialize, Serialize};
+use store::record::{self, Record, Shared};
+use utoipa::openapi::path::{HttpMethod, OperationBuilder, ParameterBuilder, ParameterIn};
+use utoipa::openapi::request_body::RequestBodyBuilder;
+use utoipa::openapi::{
+    ContentBuilder, KnownFormat, ObjectBuilder, Paths, Ref, RefOr, Required, ResponseBuilder,
+    ResponsesBuilder, Schema, SchemaFormat, Type,
+};
+use utoipa::{PartialSchema, ToSchema};
+use uuid::Uuid;
+
+use crate::access::Actor;
+use crate::body::Body;
+use crate::conditional::{IfMatch, entity_tag};
+use crate::once::{Answer, OnceKey, Turn};
+use crate::paging::{Listed, PageWanted, link_to_next};
+use crate::problem::Problem;
+use crate::state::ApiState;
+
+/// A noun over HTTP: its fields, without identity and version.
+pub trait Resource: Serialize + ToSchema + Send + Sync + 'static {
+    type Noun: Record + 'static;
+    const PATH: &'static str;
+    /// Of its schema in the document.
+    const NAME: &'static str;
+
+    fn show(noun: Self::Noun) -> Shown<Self>
+    where
+        Self: Sized;
+}
+
+/// A noun that may be added but never changed.
+pub trait Addable: Resource + DeserializeOwned {
+    const WRITES: Role;
+
+    /// # Errors
+    /// A field that breaks a rule of its own.
+    fn build(self, id: Uuid) -> Result<Self::Noun, Problem>;
+}
+
+/// A noun that people add, change and remove.
+pub trait Changeable: Resource<Noun: Shared> + DeserializeOwned {
+    const WRITES: Role;
+
+    /// # Errors
+    /// A field that breaks a rule of its own.
+    fn build(self, id: Uuid, version: i64) -> Result<Self::Noun, Problem>;
+}
+
+/// A noun as it is shown.
+#[derive(Debug, Serialize, Deserialize)]
+pub struct Shown<T> {
+    pub id: Uuid,
+    /// Also the entity tag; absent where the noun is never changed.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub version: Option<i64>,
+    #[serde(flatten)]
+    pub fields: T,
+}
+
+/// The routes of the nouns and their part of the document.
+#[derive(Default)]
+pub struct Resources {
+    router: Router<ApiState>,
+    paths: Paths,
+    schemas: Vec<(String, RefOr<Schema>)>,
+}
+
+impl Resources {
+    /// A noun that is only read.
+    #[must_use]
+    pub fn readable<T: Resource>(self) -> Self {
+        self.described::<T>(&[]).routed::<T>(get(list::<T>), get(read::<T>))
+    }
+
+    /// A noun that may be added.
+    #[must_use]
+    pub fn addable<T: Addable>(self) -> Self {
+        self.described::<T>(&[Verb::Add(T::WRITES)])
+            .routed::<T>(get(list::<T>).post(add::<T>), get(read::<T>))
+    }
+
+    /// A noun that may be added, changed and removed.
+    #[must_use]
+    pub fn changeable<T: Changeable>(self) -> Self {
+        let verbs = [Verb::Add(T::WRITES), Verb::Change(T::WRITES), Verb::Remove(T::WRITES)];
+        self.described::<T>(&verbs).routed::<T>(
+            get(list::<T>).post(create::<T>),
+            put(change::<T>).get(read::<T>).delete(remove::<T>),
+        )
+    }
+
+    pub fn into_parts(self) -> (Router<ApiState>, Paths, Vec<(String, RefOr<Schema>)>) {
+        (self.router, self.paths, self.schemas)
+    }
+
+    fn routed<T: Resource>(
+        mut self,
+        many: MethodRouter<ApiState>,
+        one: MethodRouter<ApiState>,
+    ) -> Self {
+        self.router = self.router.route(T::PATH, many).route(&format!("{}/{{id}}", T::PATH), one);
+        self
+    }
+
+    fn described<T: Resource>(mut self, verbs: &[Verb]) -> Self {
+        self.schemas.push((T::NAME.to_owned(), T::schema()));
+        T::schemas(&mut self.schemas);
+        let tag = T::PATH.trim_start_matches('/');
+        let (many, one) = (format!("/v1{}", T::PATH), format!("/v1{}/{{id}}", T::PATH));
+        let noun = T::Noun::NOUN;
+        let paged = OperationBuilder::new()
+            .tag(tag)
+            .operation_id(Some(format!("list_{}", snake(tag))))
+            .summary(Some(format!("List: {noun}")))
+            .parameter(query("after", "the last id seen"))
+            .parameter(query("size", "rows on the page, 1 to 500, 100 where not given"))
+            .responses(answers("200", "a page; the header Link names the next", Some(T::NAME)));
+        self.paths.add_path_operation(&many, vec![HttpMethod::Get], paged);
+        let single = OperationBuilder::new()
+            .tag(tag)
+            .operation_id(Some(format!("get_{}", snake(tag))))
+            .summary(Some(format!("Read: {noun}")))
+            .parameter(identity())
+            .responses(answers("200", "as it is; the header ETag is its version", Some(T::NAME)));
+        self.paths.add_path_operation(&one, vec![HttpMethod::Get], single);
+        for verb in verbs {
+            let (path, method, operation) = verb.describe::<T>(&many, &one, tag);
+            self.paths.add_path_operation(path, vec![method], operation);
+        }
+        self
+    }
+}
+
+/// What may be done to a noun beyond reading it, and the role that it needs.
+enum Verb {
+    Add(Role),
+    Change(Role),
+    Remove(Role),
+}
+
+impl Verb {
+    fn describe<'a, T: Resource>(
+        &self,
+        many: &'a str,
+        one: &'a str,
+        tag: &str,
+    ) -> (&'a str, HttpMethod, OperationBuilder) {
+        let noun = T::Noun::NOUN;
+        let (path, method, word, role) = match self {
+            Self::Add(role) => (many, HttpMethod::Post, "create", role),
+            Self::Change(role) => (one, HttpMethod::Put, "change", role),
+            Self::Remove(role) => (one, HttpMethod::Delete, "remove", role),
+        };
+        let mut operation = OperationBuilder::new()
+            .tag(tag)
+            .operation_id(Some(format!("{word}_{}", snake(tag))))
+            .summary(Some(format!("{} (role {role}): {noun}", capital(word))));
+        operation = match self {
+            Self::Add(_) => operation.parameter(header_named(
+                "Idempotency-Key",
+                "a text of your own; the same key again gives the same answer and adds nothing",
+                Required::False,
+            )),
+            Self::Change(_) | Self::Remove(_) => operation.parameter(identity()).parameter(
+                header_named("If-Match", "the ETag that the change is made from", Required::True),
+            ),
+        };
+        if !matches!(self, Self::Remove(_)) {
+            let content =
+                ContentBuilder::new().schema(Some(Ref::from_schema_name(T::NAME))).build();
+            let body = RequestBodyBuilder::new()
+                .content("application/json", content)
+                .required(Some(Required::True))
+                .build();
+            operation = operation.request_body(Some(body));
+        }
+        let responses = match self {
+            Self::Add(_) => answers("201", "added", Some(T::NAME)),
+            Self::Change(_) => answers("200", "changed", Some(T::NAME)),
+            Self::Remove(_) => answers("204", "removed", None),
+        };
+        (path, method, operation.responses(responses))
+    }
+}
+
+fn query(name: &str, about: &str) -> ParameterBuilder {
+    ParameterBuilder::new()
+        .name(name)
+        .parameter_in(ParameterIn::Query)
+        .description(Some(about))
+        .schema(Some(String::schema()))
+}
+
+fn header_named(name: &str, about: &str, required: Required) -> ParameterBuilder {
+    ParameterBuilder::new()
+        .name(name)
+        .parameter_in(ParameterIn::Header)
+        .required(required)
+        .description(Some(about))
+        .schema(Some(String::schema()))
+}
+
+fn identity() -> ParameterBuilder {
+    ParameterBuilder::new()
+        .name("id")
+        .parameter_in(ParameterIn::Path)
+        .required(Required::True)
+        .schema(Some(
+            ObjectBuilder::new()
+                .schema_type(Type::String)
+                .format(Some(SchemaFormat::KnownFormat(KnownFormat::Uuid))),
+        ))
+}
+
+fn answers(status: &str, about: &str, schema: Option<&str>) -> ResponsesBuilder {
+    let mut good = ResponseBuilder::new().description(about);
+    if let Some(name) = schema {
+        let content = ContentBuilder::new().schema(Some(Ref::from_schema_name(name))).build();
+        good = good.content("application/json", content);
+    }
+    let problem = ContentBuilder::new().schema(Some(Ref::from_schema_name("Problem"))).build();
+    let refused = ResponseBuilder::new()
+        .description("a problem (RFC 9457)")
+        .content("application/problem+json", problem);
+    ResponsesBuilder::new().response(status, good).response("default", refused)
+}
+
+fn snake(path: &str) -> String {
+    path.replace('-', "_")
+}
+
+fn capital(word: &str) -> String {
+    let mut letters = word.chars();
+    letters.next().map(|first| first.to_uppercase().chain(letters).collect()).unwrap_or_default()
+}
+
+fn tagged<T: Serialize>(status: StatusCode, shown: &Shown<T>) -> Response {
+    let mut headers = HeaderMap::new();
+    if let Some(version) = shown.version {
+        headers.insert(header::ETAG, entity_tag(version));
+    }
+    (status, headers, Json(shown)).into_response()
+}
+
+async fn list<T: Resource>(
+    State(state): State<ApiState>,
+    actor: Actor,
+    OriginalUri(uri): OriginalUri,
+    PageWanted(wanted): PageWanted,
+) -> Result<Response, Problem> {
+    let page =
+        record::page::<T::Noun>(state.store.connection(), actor.organisation, wanted).await?;
+    let items: Vec<Shown<T>> = page.rows.into_iter().map(T::show).collect();
+    let links = link_to_next(uri.path(), wanted, page.next);
+    Ok((links, Json(Listed { items, next: page.next })).into_response())
+}
+
+async fn read<T: Resource>(
+    State(state): State<ApiState>,
+    actor: Actor,
+    Path(id): Path<Uuid>,
+) -> Result<Response, Problem> {
+    let noun =
+        record::get::<T::Noun>(state.store.connection(), actor.organisation, id.into()).await?;
+    Ok(tagged(StatusCode::OK, &T::show(noun)))
+}
+
+async fn add<T: Addable>(
+    State(state): State<ApiState>,
+    actor: Actor,
+    key: OnceKey,
+    Body(fields): Body<T>,
+) -> Result<Response, Problem> {
+    actor.needs(T::WRITES)?;
+    let key = key.of(&fields);
+    let noun = fields.build(Uuid::now_v7())?;
+    let now = state.now();
+    let work = async |transaction: &store::Transaction| {
+        let kept = match key.take(transaction, &actor, now).await? {
+            Turn::First(kept) => kept,
+            Turn::Before(answer) => return Ok::<_, Problem>(answer),
+        };
+        record::append(transaction, actor.organisation, std::slice::from_ref(&noun)).await?;
+        let answer = Answer::json(StatusCode::CREATED, None, &T::show(noun.clone()))?;
+        kept.keep(transaction, answer).await
+    };
+    Ok(state.store.write(work).await?.into_response())
+}
+
+async fn create<T: Changeable>(
+    State(state): State<ApiState>,
+    actor: Actor,
+    key: OnceKey,
+    Body(fields): Body<T>,
+) -> Result<Response, Problem> {
+    actor.needs(T::WRITES)?;
+    let key = key.of(&fields);
+    let noun = fields.build(Uuid::now_v7(), 1)?;
+    let now = state.now();
+    let author = actor.author(now);
+    let work = async |transaction: &store::Transaction| {
+        let kept = match key.take(transaction, &actor, now).await? {
+            Turn::First(kept) => kept,
+            Turn::Before(answer) => return Ok::<_, Problem>(answer),
+        };
+        let added = std::slice::from_ref(&noun);
+        record::create(transaction, actor.organisation, &author, added).await?;
+        let answer = Answer::json(StatusCode::CREATED, Some(1), &T::show(noun.clone()))?;
+        kept.keep(transaction, answer).await
+    };
+    Ok(state.store.write(work).await?.into_response())
+}
+
+async fn change<T: Changeable>(
+    State(state): State<ApiState>,
+    actor: Actor,
+    Path(id): Path<Uuid>,
+    IfMatch(version): IfMatch,
+    Body(fields): Body<T>,
+) -> Result<Response, Problem> {
+    actor.needs(T::WRITES)?;
+    let noun = fields.build(id, version)?;
+    let (organisation, author) = (actor.organisation, actor.author(state.now()));
+    let work = async |transaction: &store::Transaction| {
+        record::change(transaction, organisation, &author, &noun).await
+    };
+    let changed = state.store.write(work).await?;
+    Ok(tagged(StatusCode::OK, &T::show(changed)))
+}
+
+async fn remove<T: Changeable>(
+    State(state): State<ApiState>,
+    actor: Actor,
+    Path(id): Path<Uuid>,
+    IfMatch(version): IfMatch,
+) -> Result<StatusCode, Problem> {
+    actor.needs(T::WRITES)?;
+    let (organisation, author) = (actor.organisation, actor.author(state.now()));
+    let work = async |transaction: &store::Transaction| {
+        let id = id.into();
+        record::remove::<T::Noun>(transaction, organisation, &author, id, version).await
+    };
+    state.store.write(work).await?;
+    Ok(StatusCode::NO_CONTENT)
+}

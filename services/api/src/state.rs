@@ -1,0 +1,23 @@
+//! What every handler may use.
+
+use std::sync::Arc;
+
+use chrono::{DateTime, Utc};
+use store::Store;
+
+/// Shared by all requests; nothing in it is a request's own.
+#[derive(Clone)]
+pub struct ApiState {
+    pub store: Arc<Store>,
+}
+
+impl ApiState {
+    pub fn new(store: Arc<Store>) -> Self {
+        Self { store }
+    }
+
+    /// The one place where the service asks the clock.
+    pub fn now(&self) -> DateTime<Utc> {
+        Utc::now()
+    }
+}
