@@ -1,6 +1,8 @@
 //! The organisation, its sites, people and the ways they are let in.
 
-use sea_orm_migration::prelude::{async_trait, DbErr, DeriveMigrationName, MigrationTrait, SchemaManager};
+use sea_orm_migration::prelude::{
+    DbErr, DeriveMigrationName, MigrationTrait, SchemaManager, async_trait,
+};
 
 use crate::table::{Table, create, drop};
 
@@ -86,9 +88,12 @@ fn sites() -> Table {
     Table::shared("sites")
         .text("name")
         .text("time_zone")
-        .refer("calendar_id", "calendars").or_null()
-        .date("first_hire_on").or_null()
-        .date("last_hire_on").or_null()
+        .refer("calendar_id", "calendars")
+        .or_null()
+        .date("first_hire_on")
+        .or_null()
+        .date("last_hire_on")
+        .or_null()
         .int("finish_days_before_hire")
         .bool("archived")
         .unique("name", &["name"])
@@ -99,8 +104,12 @@ fn sites() -> Table {
 fn site_prices() -> Table {
     Table::shared("site_prices")
         .refer("site_id", "sites")
-        .one_of("kind", &["day_late", "failure", "boat_short", "visit_left_out", "overtime_hour", "bench_hour"])
-        .big("amount_minor").text("amount_currency")
+        .one_of(
+            "kind",
+            &["day_late", "failure", "boat_short", "visit_left_out", "overtime_hour", "bench_hour"],
+        )
+        .big("amount_minor")
+        .text("amount_currency")
         .text("basis")
         .unique("site_kind", &["site_id", "kind"])
         .check("amount", "amount_minor >= 0")
@@ -122,11 +131,14 @@ fn currency_rates() -> Table {
 fn people() -> Table {
     Table::shared("people")
         .text("name")
-        .text("email").or_null()
+        .text("email")
+        .or_null()
         .one_of("role", &["viewer", "technician", "planner", "buyer", "owner"])
         .bool("may_clear_holds")
-        .refer("site_id", "sites").or_null()
-        .refer("calendar_id", "calendars").or_null()
+        .refer("site_id", "sites")
+        .or_null()
+        .refer("calendar_id", "calendars")
+        .or_null()
         .int("productive_percent")
         .bool("archived")
         .unique_where("email", &["email"], "email is not null")
@@ -151,11 +163,15 @@ fn tokens() -> Table {
         .text("name")
         .one_of("role", &["viewer", "technician", "planner", "buyer", "owner"])
         .blob("token_hash")
-        .refer("created_by_id", "people").or_null()
+        .refer("created_by_id", "people")
+        .or_null()
         .instant("created_at")
-        .instant("expires_at").or_null()
-        .instant("revoked_at").or_null()
-        .instant("last_used_at").or_null()
+        .instant("expires_at")
+        .or_null()
+        .instant("revoked_at")
+        .or_null()
+        .instant("last_used_at")
+        .or_null()
         .unique_everywhere("token_hash")
 }
 
@@ -167,7 +183,8 @@ fn sessions() -> Table {
         .text("csrf_token")
         .instant("created_at")
         .instant("expires_at")
-        .instant("ended_at").or_null()
+        .instant("ended_at")
+        .or_null()
         .unique_everywhere("token_hash")
 }
 
@@ -178,15 +195,14 @@ fn sign_in_links() -> Table {
         .blob("token_hash")
         .instant("created_at")
         .instant("expires_at")
-        .instant("used_at").or_null()
+        .instant("used_at")
+        .or_null()
         .unique_everywhere("token_hash")
 }
 
 /// What a task may ask of a person.
 fn skills() -> Table {
-    Table::shared("skills")
-        .text("name")
-        .unique("name", &["name"])
+    Table::shared("skills").text("name").unique("name", &["name"])
 }
 
 /// A person has a skill.
@@ -248,13 +264,17 @@ fn history() -> Table {
     Table::rows("history")
         .instant("at")
         .text("actor")
-        .uuid("actor_id").or_null()
+        .uuid("actor_id")
+        .or_null()
         .text("noun")
         .uuid("entity_id")
         .one_of("kind", &["created", "changed", "removed"])
-        .json("before").or_null()
-        .json("after").or_null()
-        .text("note").or_null()
+        .json("before")
+        .or_null()
+        .json("after")
+        .or_null()
+        .text("note")
+        .or_null()
         .index("noun_entity_id", &["noun", "entity_id", "id"])
 }
 
@@ -264,9 +284,12 @@ fn idempotency_keys() -> Table {
         .uuid("actor_id")
         .text("key")
         .blob("request_digest")
-        .int("status").or_null()
-        .json("answer_headers").or_null()
-        .blob("answer_body").or_null()
+        .int("status")
+        .or_null()
+        .json("answer_headers")
+        .or_null()
+        .blob("answer_body")
+        .or_null()
         .instant("created_at")
         .instant("expires_at")
         .unique("actor_key", &["actor_id", "key"])

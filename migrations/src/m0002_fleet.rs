@@ -1,6 +1,8 @@
 //! Engine models, pools, boats, engines, their hours and their hire.
 
-use sea_orm_migration::prelude::{async_trait, DbErr, DeriveMigrationName, MigrationTrait, SchemaManager};
+use sea_orm_migration::prelude::{
+    DbErr, DeriveMigrationName, MigrationTrait, SchemaManager, async_trait,
+};
 
 use crate::table::{Table, create, drop};
 
@@ -87,9 +89,11 @@ fn model_test_figures() -> Table {
         .refer("model_id", "engine_models")
         .one_of("kind", &["gearcase_pressure", "gearcase_vacuum", "compression"])
         .int("target_pa")
-        .int("ceiling_pa").or_null()
+        .int("ceiling_pa")
+        .or_null()
         .int("hold_seconds")
-        .int("drop_max_pa").or_null()
+        .int("drop_max_pa")
+        .or_null()
         .bool("shafts_turned")
         .text("source")
         .unique("model_kind", &["model_id", "kind"])
@@ -104,13 +108,18 @@ fn pools() -> Table {
         .refer("site_id", "sites")
         .text("name")
         .one_of("water", &["salt", "brackish", "fresh"])
-        .text("used_for").or_null()
+        .text("used_for")
+        .or_null()
         .int("severity_percent")
-        .int("running_factor_permille").or_null()
+        .int("running_factor_permille")
+        .or_null()
         .bool("archived")
         .unique("site_name", &["site_id", "name"])
         .check("severity", "severity_percent between 1 and 200")
-        .check("running_factor", "running_factor_permille is null or running_factor_permille between 0 and 1000")
+        .check(
+            "running_factor",
+            "running_factor_permille is null or running_factor_permille between 0 and 1000",
+        )
 }
 
 /// Boats that a pool should keep in service, both days included.
@@ -129,12 +138,17 @@ fn pool_minimums() -> Table {
 fn boats() -> Table {
     Table::shared("boats")
         .refer("site_id", "sites")
-        .refer("pool_id", "pools").or_null()
+        .refer("pool_id", "pools")
+        .or_null()
         .text("name")
-        .text("tag").or_null()
-        .text("jetty").or_null()
-        .int("jetty_order").or_null()
-        .int("severity_percent").or_null()
+        .text("tag")
+        .or_null()
+        .text("jetty")
+        .or_null()
+        .int("jetty_order")
+        .or_null()
+        .int("severity_percent")
+        .or_null()
         .bool("archived")
         .unique("site_name", &["site_id", "name"])
         .unique_where("tag", &["tag"], "tag is not null")
@@ -147,12 +161,17 @@ fn engines() -> Table {
         .text("serial")
         .refer("model_id", "engine_models")
         .refer("pool_id", "pools")
-        .text("tag").or_null()
-        .date("bought_on").or_null()
-        .date("first_run_on").or_null()
+        .text("tag")
+        .or_null()
+        .date("bought_on")
+        .or_null()
+        .date("first_run_on")
+        .or_null()
         .one_of("status", &["in_service", "laid_up", "retired", "sold"])
-        .int("severity_percent").or_null()
-        .text("note").or_null()
+        .int("severity_percent")
+        .or_null()
+        .text("note")
+        .or_null()
         .unique("serial", &["serial"])
         .unique_where("tag", &["tag"], "tag is not null")
         .index("pool", &["pool_id"])
@@ -165,7 +184,8 @@ fn pool_stays() -> Table {
         .refer("engine_id", "engines")
         .refer("pool_id", "pools")
         .date("from_on")
-        .date("until_on").or_null()
+        .date("until_on")
+        .or_null()
         .unique("engine_from_on", &["engine_id", "from_on"])
         .unique_where("engine", &["engine_id"], "until_on is null")
         .check("order", "until_on is null or until_on > from_on")
@@ -189,7 +209,8 @@ fn fittings() -> Table {
         .refer("boat_id", "boats")
         .int("position")
         .instant("fitted_at")
-        .instant("removed_at").or_null()
+        .instant("removed_at")
+        .or_null()
         .unique("engine_fitted_at", &["engine_id", "fitted_at"])
         .unique("boat_position_fitted_at", &["boat_id", "position", "fitted_at"])
         .unique_where("engine", &["engine_id"], "removed_at is null")
@@ -219,8 +240,10 @@ fn hire_log() -> Table {
         .refer("boat_id", "boats")
         .instant("out_at")
         .instant("back_at")
-        .text("used_for").or_null()
-        .refer("booking_id", "bookings").or_null()
+        .text("used_for")
+        .or_null()
+        .refer("booking_id", "bookings")
+        .or_null()
         .text("source")
         .unique("boat_out_at", &["boat_id", "out_at"])
         .index("out_at", &["out_at"])
@@ -231,11 +254,14 @@ fn hire_log() -> Table {
 fn hire_checks() -> Table {
     Table::rows("hire_checks")
         .refer("boat_id", "boats")
-        .refer("engine_id", "engines").or_null()
+        .refer("engine_id", "engines")
+        .or_null()
         .one_of("kind", &["hand_over", "return"])
         .instant("checked_at")
-        .refer("checked_by_id", "people").or_null()
-        .text("note").or_null()
+        .refer("checked_by_id", "people")
+        .or_null()
+        .text("note")
+        .or_null()
         .unique("boat_kind_checked_at", &["boat_id", "kind", "checked_at"])
 }
 
@@ -243,7 +269,19 @@ fn hire_checks() -> Table {
 fn hire_check_items() -> Table {
     Table::rows("hire_check_items")
         .refer("check_id", "hire_checks")
-        .one_of("item", &["oil_level", "stop_cord", "fuel_leaks", "clamps", "propeller", "tell_tale", "shift", "flushed"])
+        .one_of(
+            "item",
+            &[
+                "oil_level",
+                "stop_cord",
+                "fuel_leaks",
+                "clamps",
+                "propeller",
+                "tell_tale",
+                "shift",
+                "flushed",
+            ],
+        )
         .one_of("outcome", &["good", "bad", "not_looked"])
         .unique("check_item", &["check_id", "item"])
 }
@@ -253,9 +291,11 @@ fn meters() -> Table {
     Table::shared("meters")
         .refer("engine_id", "engines")
         .one_of("kind", &["hour_meter", "key_on", "network", "no_meter"])
-        .text("serial").or_null()
+        .text("serial")
+        .or_null()
         .instant("fitted_at")
-        .instant("removed_at").or_null()
+        .instant("removed_at")
+        .or_null()
         .unique("engine_fitted_at", &["engine_id", "fitted_at"])
         .unique_where("engine", &["engine_id"], "removed_at is null")
         .check("order", "removed_at is null or removed_at > fitted_at")
@@ -268,13 +308,22 @@ fn readings() -> Table {
         .one_of("kind", &["reading", "estimate", "meter_replaced", "reset", "correction"])
         .instant("read_at")
         .big("shown_seconds")
-        .big("shown_before_seconds").or_null()
+        .big("shown_before_seconds")
+        .or_null()
         .text("source")
-        .refer("recorded_by_id", "people").or_null()
+        .refer("recorded_by_id", "people")
+        .or_null()
         .instant("recorded_at")
-        .text("note").or_null()
+        .text("note")
+        .or_null()
         .unique_where("engine_read_at", &["engine_id", "read_at"], "kind <> 'correction'")
         .index("engine_read_at", &["engine_id", "read_at"])
-        .check("before", "(kind in ('meter_replaced', 'reset')) = (shown_before_seconds is not null)")
-        .check("shown", "shown_seconds >= 0 and (shown_before_seconds is null or shown_before_seconds >= 0)")
+        .check(
+            "before",
+            "(kind in ('meter_replaced', 'reset')) = (shown_before_seconds is not null)",
+        )
+        .check(
+            "shown",
+            "shown_seconds >= 0 and (shown_before_seconds is null or shown_before_seconds >= 0)",
+        )
 }

@@ -1,6 +1,8 @@
 //! Parts, what kits hold, who supplies them and on which terms.
 
-use sea_orm_migration::prelude::{async_trait, DbErr, DeriveMigrationName, MigrationTrait, SchemaManager};
+use sea_orm_migration::prelude::{
+    DbErr, DeriveMigrationName, MigrationTrait, SchemaManager, async_trait,
+};
 
 use crate::table::{Table, create, drop};
 
@@ -41,17 +43,23 @@ fn tables() -> Vec<Table> {
 fn parts() -> Table {
     Table::shared("parts")
         .text("number")
-        .text("maker").or_null()
+        .text("maker")
+        .or_null()
         .text("name")
         .one_of("kind", &["part", "kit", "fluid", "consumable"])
         .one_of("unit", &["each", "millilitre", "gram", "millimetre"])
-        .text("compound").or_null()
-        .int("shelf_life_months").or_null()
-        .text("shelf_life_source").or_null()
+        .text("compound")
+        .or_null()
+        .int("shelf_life_months")
+        .or_null()
+        .text("shelf_life_source")
+        .or_null()
         .bool("sealing")
         .bool("returnable")
-        .int("boat_days_lost_hundredths").or_null()
-        .text("family").or_null()
+        .int("boat_days_lost_hundredths")
+        .or_null()
+        .text("family")
+        .or_null()
         .bool("archived")
         .unique("number", &["number"])
         .check("shelf_life", "shelf_life_months is null or shelf_life_months > 0")
@@ -79,7 +87,8 @@ fn supersessions() -> Table {
         .int("new_for_old_denominator")
         .bool("use_up_old")
         .date("effective_on")
-        .text("source").or_null()
+        .text("source")
+        .or_null()
         .unique("old_part_new_part", &["old_part_id", "new_part_id"])
         .check("self", "old_part_id <> new_part_id")
         .check("factor", "new_for_old_numerator > 0 and new_for_old_denominator > 0")
@@ -108,9 +117,11 @@ fn supplier_seasons() -> Table {
         .refer("supplier_id", "suppliers")
         .date("opens_on")
         .date("closes_on")
-        .date("ships_on").or_null()
+        .date("ships_on")
+        .or_null()
         .int("discount_permille")
-        .big("minimum_minor").or_null()
+        .big("minimum_minor")
+        .or_null()
         .unique("supplier_opens_on", &["supplier_id", "opens_on"])
         .check("order", "closes_on >= opens_on")
         .check("discount", "discount_permille between 0 and 1000")
@@ -155,14 +166,19 @@ fn term_breaks() -> Table {
 fn lead_times() -> Table {
     Table::shared("lead_times")
         .refer("supplier_id", "suppliers")
-        .refer("part_id", "parts").or_null()
+        .refer("part_id", "parts")
+        .or_null()
         .int("month")
         .int("days_median")
         .int("days_worst")
         .int("sample")
         .one_of("basis", &["stated", "learned"])
         .unique_where("supplier_month_basis", &["supplier_id", "month", "basis"], "part_id is null")
-        .unique_where("supplier_part_month_basis", &["supplier_id", "part_id", "month", "basis"], "part_id is not null")
+        .unique_where(
+            "supplier_part_month_basis",
+            &["supplier_id", "part_id", "month", "basis"],
+            "part_id is not null",
+        )
         .check("month", "month between 1 and 12")
         .check("days", "days_median >= 0 and days_worst >= days_median and sample >= 0")
 }

@@ -1,6 +1,8 @@
 //! Tasks, when they fall due, what they need, and what findings ask for.
 
-use sea_orm_migration::prelude::{async_trait, DbErr, DeriveMigrationName, MigrationTrait, SchemaManager};
+use sea_orm_migration::prelude::{
+    DbErr, DeriveMigrationName, MigrationTrait, SchemaManager, async_trait,
+};
 
 use crate::table::{Table, create, drop};
 
@@ -25,13 +27,7 @@ impl MigrationTrait for Migration {
 
 /// Each table after those that it refers to.
 fn tables() -> Vec<Table> {
-    vec![
-        tasks(),
-        task_links(),
-        programme_intervals(),
-        task_parts(),
-        finding_kinds(),
-    ]
+    vec![tasks(), task_links(), programme_intervals(), task_parts(), finding_kinds()]
 }
 
 /// Something that is done to an engine.
@@ -39,13 +35,30 @@ fn tasks() -> Table {
     Table::shared("tasks")
         .text("name")
         .one_of("verb", &["check", "clean", "adjust", "grease", "replace"])
-        .one_of("access", &["nothing_off", "propeller_off", "gearcase_off", "carrier_out", "cowl_off"])
-        .one_of("occasion", &["interval", "each_use", "after_use", "lay_up", "commissioning", "opening", "on_finding"])
+        .one_of(
+            "access",
+            &["nothing_off", "propeller_off", "gearcase_off", "carrier_out", "cowl_off"],
+        )
+        .one_of(
+            "occasion",
+            &[
+                "interval",
+                "each_use",
+                "after_use",
+                "lay_up",
+                "commissioning",
+                "opening",
+                "on_finding",
+            ],
+        )
         .int("own_work_minutes")
-        .text("minutes_source").or_null()
-        .refer("skill_id", "skills").or_null()
+        .text("minutes_source")
+        .or_null()
+        .refer("skill_id", "skills")
+        .or_null()
         .bool("safety")
-        .text("caution").or_null()
+        .text("caution")
+        .or_null()
         .bool("archived")
         .unique("name", &["name"])
         .check("own_work", "own_work_minutes >= 0")
@@ -88,12 +101,17 @@ fn programme_intervals() -> Table {
 fn task_parts() -> Table {
     Table::shared("task_parts")
         .refer("task_id", "tasks")
-        .refer("model_id", "engine_models").or_null()
+        .refer("model_id", "engine_models")
+        .or_null()
         .refer("part_id", "parts")
         .big("quantity")
         .int("chance_permille")
         .unique_where("task_part", &["task_id", "part_id"], "model_id is null")
-        .unique_where("task_model_part", &["task_id", "model_id", "part_id"], "model_id is not null")
+        .unique_where(
+            "task_model_part",
+            &["task_id", "model_id", "part_id"],
+            "model_id is not null",
+        )
         .check("quantity", "quantity > 0")
         .check("chance", "chance_permille between 1 and 1000")
 }
@@ -102,10 +120,12 @@ fn task_parts() -> Table {
 fn finding_kinds() -> Table {
     Table::shared("finding_kinds")
         .text("name")
-        .text("likely_cause").or_null()
+        .text("likely_cause")
+        .or_null()
         .one_of("urgency", &["stop", "three_days", "next_service", "lay_up"])
         .bool("safety")
-        .refer("task_id", "tasks").or_null()
+        .refer("task_id", "tasks")
+        .or_null()
         .text("source")
         .bool("archived")
         .unique("name", &["name"])

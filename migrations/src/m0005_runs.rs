@@ -1,6 +1,8 @@
 //! Runs of the computations, immutable, with their inputs and results.
 
-use sea_orm_migration::prelude::{async_trait, DbErr, DeriveMigrationName, MigrationTrait, SchemaManager};
+use sea_orm_migration::prelude::{
+    DbErr, DeriveMigrationName, MigrationTrait, SchemaManager, async_trait,
+};
 
 use crate::table::{Table, create, drop};
 
@@ -25,14 +27,7 @@ impl MigrationTrait for Migration {
 
 /// Each table after those that it refers to.
 fn tables() -> Vec<Table> {
-    vec![
-        runs(),
-        run_files(),
-        due_rows(),
-        forecast_parts(),
-        forecast_rows(),
-        order_advice_rows(),
-    ]
+    vec![runs(), run_files(), due_rows(), forecast_parts(), forecast_rows(), order_advice_rows()]
 }
 
 /// One computation: what went in, by which version, what came out.
@@ -40,20 +35,28 @@ fn runs() -> Table {
     Table::rows("runs")
         .one_of("kind", &["due", "forecast", "plan", "order_advice", "usage", "life", "snapshot"])
         .one_of("status", &["queued", "running", "done", "failed"])
-        .refer("site_id", "sites").or_null()
+        .refer("site_id", "sites")
+        .or_null()
         .text("program_version")
         .big("seed")
-        .blob("input_digest").or_null()
+        .blob("input_digest")
+        .or_null()
         .json("parameters")
-        .json("scores").or_null()
-        .json("summary").or_null()
-        .text("failure").or_null()
+        .json("scores")
+        .or_null()
+        .json("summary")
+        .or_null()
+        .text("failure")
+        .or_null()
         .int("progress_permille")
-        .text("progress_note").or_null()
+        .text("progress_note")
+        .or_null()
         .text("requested_by")
         .instant("requested_at")
-        .instant("started_at").or_null()
-        .instant("finished_at").or_null()
+        .instant("started_at")
+        .or_null()
+        .instant("finished_at")
+        .or_null()
         .index("kind_status_id", &["kind", "status", "id"])
         .check("finished", "(status in ('done', 'failed')) = (finished_at is not null)")
         .check("failure", "(status = 'failed') = (failure is not null)")
@@ -77,15 +80,23 @@ fn due_rows() -> Table {
         .refer("engine_id", "engines")
         .refer("task_id", "tasks")
         .one_of("governing", &["hours", "months", "unknown"])
-        .date("due_early_on").or_null()
-        .date("due_on").or_null()
-        .date("due_late_on").or_null()
-        .date("months_due_on").or_null()
-        .big("hours_left_seconds").or_null()
-        .int("days_left").or_null()
+        .date("due_early_on")
+        .or_null()
+        .date("due_on")
+        .or_null()
+        .date("due_late_on")
+        .or_null()
+        .date("months_due_on")
+        .or_null()
+        .big("hours_left_seconds")
+        .or_null()
+        .int("days_left")
+        .or_null()
         .int("used_permille")
-        .text("source").or_null()
-        .text("explanation").or_null()
+        .text("source")
+        .or_null()
+        .text("explanation")
+        .or_null()
         .unique("run_engine_task", &["run_id", "engine_id", "task_id"])
 }
 
@@ -94,7 +105,8 @@ fn forecast_parts() -> Table {
     Table::rows("forecast_parts")
         .refer("run_id", "runs")
         .refer("part_id", "parts")
-        .refer("site_id", "sites").or_null()
+        .refer("site_id", "sites")
+        .or_null()
         .text("model")
         .text("reason")
         .json("scores")
@@ -107,8 +119,10 @@ fn forecast_rows() -> Table {
     Table::rows("forecast_rows")
         .refer("run_id", "runs")
         .refer("part_id", "parts")
-        .refer("site_id", "sites").or_null()
-        .refer("pool_id", "pools").or_null()
+        .refer("site_id", "sites")
+        .or_null()
+        .refer("pool_id", "pools")
+        .or_null()
         .date("month")
         .int("months")
         .real("mean")
@@ -126,14 +140,19 @@ fn order_advice_rows() -> Table {
         .refer("run_id", "runs")
         .refer("part_id", "parts")
         .refer("supplier_id", "suppliers")
-        .refer("site_id", "sites").or_null()
+        .refer("site_id", "sites")
+        .or_null()
         .big("quantity")
         .date("order_by")
-        .big("unit_price_minor").text("unit_price_currency")
-        .big("total_minor").text("total_currency")
-        .int("fill_rate_permille").or_null()
+        .big("unit_price_minor")
+        .text("unit_price_currency")
+        .big("total_minor")
+        .text("total_currency")
+        .int("fill_rate_permille")
+        .or_null()
         .text("reason")
-        .json("detail").or_null()
+        .json("detail")
+        .or_null()
         .index("run_supplier", &["run_id", "supplier_id"])
         .check("quantity", "quantity > 0")
 }

@@ -1,6 +1,8 @@
 //! Orders, receipts, and the ledger of what is on the shelf.
 
-use sea_orm_migration::prelude::{async_trait, DbErr, DeriveMigrationName, MigrationTrait, SchemaManager};
+use sea_orm_migration::prelude::{
+    DbErr, DeriveMigrationName, MigrationTrait, SchemaManager, async_trait,
+};
 
 use crate::table::{Table, create, drop};
 
@@ -43,19 +45,30 @@ fn orders() -> Table {
         .text("number")
         .refer("supplier_id", "suppliers")
         .refer("site_id", "sites")
-        .one_of("status", &["draft", "approved", "sent", "part_received", "received", "closed", "cancelled"])
+        .one_of(
+            "status",
+            &["draft", "approved", "sent", "part_received", "received", "closed", "cancelled"],
+        )
         .text("currency")
-        .date("ordered_on").or_null()
-        .date("expected_on").or_null()
-        .refer("approved_by_id", "people").or_null()
-        .refer("run_id", "runs").or_null()
-        .text("note").or_null()
+        .date("ordered_on")
+        .or_null()
+        .date("expected_on")
+        .or_null()
+        .refer("approved_by_id", "people")
+        .or_null()
+        .refer("run_id", "runs")
+        .or_null()
+        .text("note")
+        .or_null()
         .instant("created_at")
         .unique("number", &["number"])
         .index("status", &["status"])
         .index("supplier_ordered_on", &["supplier_id", "ordered_on"])
         .check("currency", "length(currency) = 3")
-        .check("sent", "status not in ('sent', 'part_received', 'received') or ordered_on is not null")
+        .check(
+            "sent",
+            "status not in ('sent', 'part_received', 'received') or ordered_on is not null",
+        )
 }
 
 /// What is ordered of one part.
@@ -67,8 +80,10 @@ fn order_lines() -> Table {
         .big("price_minor")
         .big("price_units")
         .big("cancelled")
-        .date("expected_on").or_null()
-        .text("note").or_null()
+        .date("expected_on")
+        .or_null()
+        .text("note")
+        .or_null()
         .unique("order_part", &["order_id", "part_id"])
         .index("part", &["part_id"])
         .check("quantity", "quantity > 0 and cancelled >= 0 and cancelled <= quantity")
@@ -80,10 +95,16 @@ fn receipts() -> Table {
     Table::rows("receipts")
         .refer("order_id", "orders")
         .date("received_on")
-        .text("delivery_note").or_null()
-        .refer("received_by_id", "people").or_null()
+        .text("delivery_note")
+        .or_null()
+        .refer("received_by_id", "people")
+        .or_null()
         .instant("recorded_at")
-        .unique_where("order_received_on_delivery_note", &["order_id", "received_on", "delivery_note"], "delivery_note is not null")
+        .unique_where(
+            "order_received_on_delivery_note",
+            &["order_id", "received_on", "delivery_note"],
+            "delivery_note is not null",
+        )
         .index("order", &["order_id"])
 }
 
@@ -93,7 +114,8 @@ fn receipt_lines() -> Table {
         .refer("receipt_id", "receipts")
         .refer("line_id", "order_lines")
         .big("quantity")
-        .big("invoiced_minor").or_null()
+        .big("invoiced_minor")
+        .or_null()
         .unique("receipt_line", &["receipt_id", "line_id"])
         .index("line", &["line_id"])
         .check("quantity", "quantity > 0")
@@ -103,14 +125,20 @@ fn receipt_lines() -> Table {
 fn lots() -> Table {
     Table::shared("lots")
         .refer("part_id", "parts")
-        .text("code").or_null()
-        .date("cured_on").or_null()
-        .date("received_on").or_null()
-        .date("expires_on").or_null()
+        .text("code")
+        .or_null()
+        .date("cured_on")
+        .or_null()
+        .date("received_on")
+        .or_null()
+        .date("expires_on")
+        .or_null()
         .one_of("dated_by", &["cure", "label", "receipt", "unknown"])
         .one_of("condition", &["new", "used"])
-        .refer("donor_id", "engines").or_null()
-        .refer("receipt_line_id", "receipt_lines").or_null()
+        .refer("donor_id", "engines")
+        .or_null()
+        .refer("receipt_line_id", "receipt_lines")
+        .or_null()
         .unique_where("part_code", &["part_id", "code"], "code is not null")
         .index("part_expires_on", &["part_id", "expires_on"])
         .check("donor", "(condition = 'used') = (donor_id is not null)")
@@ -121,16 +149,36 @@ fn stock_moves() -> Table {
     Table::rows("stock_moves")
         .refer("part_id", "parts")
         .refer("site_id", "sites")
-        .refer("lot_id", "lots").or_null()
-        .one_of("kind", &["receipt", "issue", "return", "adjustment", "count", "kit_opened", "transfer", "supplier_return", "scrapped"])
+        .refer("lot_id", "lots")
+        .or_null()
+        .one_of(
+            "kind",
+            &[
+                "receipt",
+                "issue",
+                "return",
+                "adjustment",
+                "count",
+                "kit_opened",
+                "transfer",
+                "supplier_return",
+                "scrapped",
+            ],
+        )
         .big("quantity")
         .instant("moved_at")
-        .refer("job_id", "jobs").or_null()
-        .refer("receipt_line_id", "receipt_lines").or_null()
-        .refer("moved_by_id", "people").or_null()
-        .uuid("together").or_null()
-        .text("reason").or_null()
-        .text("reference").or_null()
+        .refer("job_id", "jobs")
+        .or_null()
+        .refer("receipt_line_id", "receipt_lines")
+        .or_null()
+        .refer("moved_by_id", "people")
+        .or_null()
+        .uuid("together")
+        .or_null()
+        .text("reason")
+        .or_null()
+        .text("reference")
+        .or_null()
         .instant("recorded_at")
         .unique_where("reference", &["reference"], "reference is not null")
         .index("part_site_moved_at", &["part_id", "site_id", "moved_at"])
@@ -155,7 +203,8 @@ fn reservations() -> Table {
         .refer("job_id", "jobs")
         .refer("part_id", "parts")
         .refer("site_id", "sites")
-        .refer("lot_id", "lots").or_null()
+        .refer("lot_id", "lots")
+        .or_null()
         .big("quantity")
         .one_of("status", &["held", "issued", "released"])
         .instant("reserved_at")

@@ -50,10 +50,10 @@ pub async fn drop(manager: &SchemaManager<'_>, tables: Vec<Table>) -> Result<(),
 impl Table {
     /// Rows of an organisation that are never changed in place.
     pub fn rows(name: &'static str) -> Self {
-        let table = Self::bare(name, true).uuid(ORGANISATION).uuid("id");
+        let table = Self::bare(name).uuid(ORGANISATION).uuid("id");
         let mut key = ForeignKey::create();
         key.from(name, ORGANISATION).to("organisations", "id");
-        Self { foreign_keys: vec![key.to_owned()], ..table }
+        Self { owned: true, foreign_keys: vec![key.to_owned()], ..table }
     }
 
     /// Rows of an organisation that people change: each carries the count of its changes.
@@ -63,12 +63,12 @@ impl Table {
 
     /// The one table that belongs to no organisation: that of organisations.
     pub fn root(name: &'static str) -> Self {
-        Self::bare(name, false).uuid("id").big("version").check("version", "version > 0")
+        Self::bare(name).uuid("id").big("version").check("version", "version > 0")
     }
 
-    fn bare(name: &'static str, owned: bool) -> Self {
+    fn bare(name: &'static str) -> Self {
         let (columns, foreign_keys) = (Vec::new(), Vec::new());
-        Self { name, owned, columns, foreign_keys, checks: Vec::new(), indexes: Vec::new() }
+        Self { name, owned: false, columns, foreign_keys, checks: Vec::new(), indexes: Vec::new() }
     }
 
     fn column(

@@ -47,9 +47,15 @@ async fn find() -> Option<String> {
         return Some(known).filter(|known| !known.is_empty());
     }
     let found = match container().await {
-        Ok(url) => Some(url),
+        Ok(url) => {
+            eprintln!("PostgreSQL for this test run: a container of {}", image());
+            Some(url)
+        }
         Err(no_container) => match debian().await {
-            Ok(url) => Some(url),
+            Ok(url) => {
+                eprintln!("PostgreSQL for this test run: Debian's own ({no_container})");
+                Some(url)
+            }
             Err(no_debian) => {
                 say_it_did_not_run(&no_container, &no_debian);
                 None
@@ -133,7 +139,8 @@ async fn debian() -> Result<String, String> {
         use std::os::unix::fs::MetadataExt as _;
         me.uid() == 0
     });
-    let prefix = if as_root { "setpriv --reuid=postgres --regid=postgres --init-groups" } else { "" };
+    let prefix =
+        if as_root { "setpriv --reuid=postgres --regid=postgres --init-groups" } else { "" };
     if as_root {
         let given = quiet(Command::new("chown").arg("postgres:postgres").arg(&data));
         given.then_some(()).ok_or("there is no user postgres to run it as")?;
@@ -172,13 +179,13 @@ fn free_port() -> std::io::Result<u16> {
 fn watch(command: &str) {
     let (parent, directory) = (parent_id(), run_directory());
     let script = format!(
-        "while kill -0 {parent} 2>/dev/null; do sleep 1; done; {command}; rm -rf {}",
+        "(while kill -0 {parent} 2>/dev/null; do sleep 1; done; {command}; rm -rf {}) &",
         directory.display()
     );
+    // In a session of its own, so that what stops the tests does not stop it first.
     let mut shell = Command::new("setsid");
-    shell.args(["sh", "-c", &script]);
-    shell.stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null());
-    shell.spawn().expect("a shell that watches");
+    shell.args(["sh", "-c", &script]).stdin(Stdio::null());
+    assert!(quiet(&mut shell), "a shell watches over the server");
 }
 
 fn quiet(command: &mut Command) -> bool {

@@ -76,6 +76,8 @@ identities! {
     ReceiptId,
     PlanId,
     RunId,
+    /// A row of a run's result.
+    RunRowId,
     AbsenceId,
     BayClosureId,
     BayId,

@@ -10,11 +10,30 @@
 
 mod entity;
 mod error;
-pub mod history;
-pub mod record;
 mod rows;
 mod store;
 mod value;
+
+pub mod boats;
+pub mod engines;
+pub mod feeds;
+pub mod findings;
+pub mod history;
+pub mod jobs;
+pub mod once;
+pub mod orders;
+pub mod organisations;
+pub mod parts;
+pub mod people;
+pub mod readings;
+pub mod record;
+pub mod runs;
+pub mod secret;
+pub mod services;
+pub mod sessions;
+pub mod snapshot;
+pub mod stock;
+pub mod tokens;
 
 pub use error::StoreError;
 pub use record::{Author, Page, PageOf};

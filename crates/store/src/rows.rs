@@ -11,6 +11,7 @@ mod person;
 mod pool;
 mod programme;
 mod reading;
+mod run;
 mod service;
 mod site;
 mod supplier;

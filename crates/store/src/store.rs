@@ -6,8 +6,8 @@ use std::time::Duration;
 use migrations::{Migrator, MigratorTrait as _};
 use sea_orm::sqlx::sqlite::{SqliteJournalMode, SqliteSynchronous};
 use sea_orm::{
-    ConnectOptions, Database, DatabaseConnection, DatabaseTransaction,
-    IsolationLevel, SqliteTransactionMode, TransactionOptions, TransactionTrait as _,
+    ConnectOptions, Database, DatabaseConnection, DatabaseTransaction, IsolationLevel,
+    SqliteTransactionMode, TransactionOptions, TransactionTrait as _,
 };
 use tokio::sync::Mutex;
 

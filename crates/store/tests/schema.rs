@@ -1,5 +1,7 @@
 //! The schema, forward and back, on both databases.
 
+#![allow(clippy::unwrap_used, reason = "a test that can't go on fails")]
+
 use migrations::{Migrator, MigratorTrait as _};
 use rstest::rstest;
 use sea_orm::{ConnectionTrait as _, DbBackend, Statement};

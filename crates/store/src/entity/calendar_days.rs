@@ -1,6 +1,9 @@
 //! A day on which a calendar differs from its week; none worked means closed.
 
-use sea_orm::entity::prelude::{ActiveModelBehavior, Date, DeriveEntityModel, DerivePrimaryKey, DeriveRelation, EntityTrait, EnumIter, PrimaryKeyTrait, Uuid};
+use sea_orm::entity::prelude::{
+    ActiveModelBehavior, Date, DeriveEntityModel, DerivePrimaryKey, DeriveRelation, EntityTrait,
+    EnumIter, PrimaryKeyTrait, Uuid,
+};
 
 #[derive(Clone, Debug, PartialEq, DeriveEntityModel)]
 #[sea_orm(table_name = "calendar_days")]

@@ -1,6 +1,9 @@
 //! How a person signs in; apart from the person, so that no list of people carries it.
 
-use sea_orm::entity::prelude::{ActiveModelBehavior, DateTimeUtc, DeriveEntityModel, DerivePrimaryKey, DeriveRelation, EntityTrait, EnumIter, PrimaryKeyTrait, Uuid};
+use sea_orm::entity::prelude::{
+    ActiveModelBehavior, DateTimeUtc, DeriveEntityModel, DerivePrimaryKey, DeriveRelation,
+    EntityTrait, EnumIter, PrimaryKeyTrait, Uuid,
+};
 
 #[derive(Clone, Debug, PartialEq, DeriveEntityModel)]
 #[sea_orm(table_name = "credentials")]

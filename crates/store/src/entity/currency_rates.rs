@@ -1,6 +1,9 @@
 //! What one unit of a currency was worth in another on a day.
 
-use sea_orm::entity::prelude::{ActiveModelBehavior, Date, DeriveEntityModel, DerivePrimaryKey, DeriveRelation, EntityTrait, EnumIter, PrimaryKeyTrait, Uuid};
+use sea_orm::entity::prelude::{
+    ActiveModelBehavior, Date, DeriveEntityModel, DerivePrimaryKey, DeriveRelation, EntityTrait,
+    EnumIter, PrimaryKeyTrait, Uuid,
+};
 
 #[derive(Clone, Debug, PartialEq, DeriveEntityModel)]
 #[sea_orm(table_name = "currency_rates")]

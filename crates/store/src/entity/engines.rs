@@ -1,6 +1,9 @@
 //! An outboard, by serial. Hours and history follow it, never the boat.
 
-use sea_orm::entity::prelude::{ActiveModelBehavior, Date, DeriveEntityModel, DerivePrimaryKey, DeriveRelation, EntityTrait, EnumIter, PrimaryKeyTrait, Uuid};
+use sea_orm::entity::prelude::{
+    ActiveModelBehavior, Date, DeriveEntityModel, DerivePrimaryKey, DeriveRelation, EntityTrait,
+    EnumIter, PrimaryKeyTrait, Uuid,
+};
 
 #[derive(Clone, Debug, PartialEq, DeriveEntityModel)]
 #[sea_orm(table_name = "engines")]

@@ -1,0 +1,246 @@
+//! The ledger of what is on the shelf.
+//!
+//! Invariants: a level is the sum of its moves, and both change in one transaction; what is reserved
+//! is on hand, so the same piece is never promised twice, however many ask at once. Moves are never
+//! changed or removed.
+
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, Utc};
+use fleet::id::{JobId, OrganisationId, PartId, ReservationId, SiteId, StockLevelId};
+use fleet::part::{Reservation, ReservationStatus, StockLevel, StockMove};
+use sea_orm::sea_query::OnConflict;
+use sea_orm::{
+    ColumnTrait as _, ConnectionTrait, EntityTrait as _, IntoActiveModel as _, QueryFilter as _,
+    QueryOrder as _, QuerySelect as _, Set, prelude::Uuid,
+};
+
+use crate::Transaction;
+use crate::entity::{reservations, stock_levels, stock_moves};
+use crate::error::StoreError;
+use crate::record::{self, Author, Record as _};
+use crate::value::to_microseconds;
+
+/// What is there of parts, at every site.
+pub async fn levels(
+    connection: &impl ConnectionTrait,
+    organisation: OrganisationId,
+    parts: &[PartId],
+) -> Result<Vec<StockLevel>, StoreError> {
+    let keys: Vec<_> = parts.iter().map(|id| id.0).collect();
+    record::by_column(connection, organisation, stock_levels::Column::PartId, &keys).await
+}
+
+/// What was there at a moment: pieces by part and site.
+pub async fn levels_at(
+    connection: &impl ConnectionTrait,
+    organisation: OrganisationId,
+    at: DateTime<Utc>,
+) -> Result<BTreeMap<(PartId, SiteId), i64>, StoreError> {
+    // Moves are added up here: PostgreSQL adds 64-bit numbers up to a decimal, SQLite does not.
+    let moves: Vec<(Uuid, Uuid, i64)> = stock_moves::Entity::find()
+        .filter(stock_moves::Column::OrganisationId.eq(organisation.0))
+        .filter(stock_moves::Column::MovedAt.lte(to_microseconds(at)))
+        .select_only()
+        .columns([
+            stock_moves::Column::PartId,
+            stock_moves::Column::SiteId,
+            stock_moves::Column::Quantity,
+        ])
+        .into_tuple()
+        .all(connection)
+        .await?;
+    let mut levels = BTreeMap::new();
+    for (part, site, quantity) in moves {
+        *levels.entry((PartId(part), SiteId(site))).or_insert(0) += quantity;
+    }
+    Ok(levels)
+}
+
+/// Books moves and brings the levels up to date.
+///
+/// # Errors
+/// `stock-below-zero` where more would leave than is there, unless every move of that part off the
+/// shelf names a person and a reason; `stock-promised` where it is there, but promised to a job.
+pub async fn book(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    moves: &[StockMove],
+) -> Result<(), StoreError> {
+    let mut by_place: BTreeMap<(PartId, SiteId), Vec<&StockMove>> = BTreeMap::new();
+    for one in moves {
+        by_place.entry((one.part, one.site)).or_default().push(one);
+    }
+    let places: Vec<(PartId, SiteId)> = by_place.keys().copied().collect();
+    let mut levels = lock_levels(transaction, organisation, &places).await?;
+    for (place, moves) in &by_place {
+        let level = levels.get_mut(place).ok_or(StoreError::Missing { noun: StockLevel::NOUN })?;
+        let before = level.on_hand;
+        level.on_hand += moves.iter().map(|one| one.quantity).sum::<i64>();
+        if level.on_hand >= before {
+            continue;
+        }
+        let mut off = moves.iter().filter(|one| one.quantity < 0);
+        let vouched = off.all(|one| one.moved_by.is_some() && one.reason.is_some());
+        if level.on_hand < 0 && !vouched {
+            return Err(too_few("stock-below-zero", before, before - level.on_hand));
+        }
+        if level.on_hand < level.reserved && !vouched {
+            let free = before - level.reserved;
+            return Err(too_few("stock-promised", free, before - level.on_hand));
+        }
+    }
+    record::append(transaction, organisation, moves).await?;
+    keep_levels(transaction, organisation, levels.values()).await
+}
+
+/// Promises pieces to a job.
+///
+/// # Errors
+/// `stock-short` where not enough is free: of many who ask for the last one, one gets it.
+pub async fn reserve(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    author: &Author,
+    wanted: &[(JobId, PartId, SiteId, i64)],
+) -> Result<Vec<Reservation>, StoreError> {
+    let mut places: Vec<_> = wanted.iter().map(|(_, part, site, _)| (*part, *site)).collect();
+    places.sort_unstable();
+    places.dedup();
+    let mut levels = lock_levels(transaction, organisation, &places).await?;
+    let mut reserved = Vec::new();
+    for (job, part, site, quantity) in wanted {
+        let level = levels
+            .get_mut(&(*part, *site))
+            .ok_or(StoreError::Missing { noun: StockLevel::NOUN })?;
+        if level.on_hand - level.reserved < *quantity {
+            return Err(too_few("stock-short", level.on_hand - level.reserved, *quantity));
+        }
+        level.reserved += quantity;
+        reserved.push(Reservation {
+            id: ReservationId::fresh(),
+            version: 1,
+            job: *job,
+            part: *part,
+            site: *site,
+            lot: None,
+            quantity: *quantity,
+            status: ReservationStatus::Held,
+            reserved_at: to_microseconds(author.at),
+        });
+    }
+    keep_levels(transaction, organisation, levels.values()).await?;
+    record::create(transaction, organisation, author, &reserved).await?;
+    Ok(reserved)
+}
+
+/// Ends a promise: the pieces are free again, or (`Issued`) about to be booked off to the job.
+///
+/// # Errors
+/// `reservation-ended` where it does not hold any more.
+pub async fn end_reservation(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    author: &Author,
+    reservation: ReservationId,
+    status: ReservationStatus,
+) -> Result<Reservation, StoreError> {
+    let mut held = record::lock::<Reservation>(transaction, organisation, reservation).await?;
+    if held.status != ReservationStatus::Held {
+        let what = format!("this reservation is {} already", held.status);
+        return Err(StoreError::Broken { rule: "reservation-ended", what });
+    }
+    let mut levels = lock_levels(transaction, organisation, &[(held.part, held.site)]).await?;
+    for level in levels.values_mut() {
+        level.reserved -= held.quantity;
+    }
+    keep_levels(transaction, organisation, levels.values()).await?;
+    held.status = status;
+    record::change(transaction, organisation, author, &held).await
+}
+
+/// What is promised to jobs and still holds.
+pub async fn held_for_jobs(
+    connection: &impl ConnectionTrait,
+    organisation: OrganisationId,
+    jobs: &[JobId],
+) -> Result<Vec<Reservation>, StoreError> {
+    let query = record::of::<Reservation>(organisation)
+        .filter(reservations::Column::JobId.is_in(jobs.iter().map(|id| id.0)))
+        .filter(reservations::Column::Status.eq(ReservationStatus::Held.as_str()));
+    record::select(connection, query).await
+}
+
+/// The levels of `places`, made where there are none, and nobody else's until the transaction ends.
+async fn lock_levels(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    places: &[(PartId, SiteId)],
+) -> Result<BTreeMap<(PartId, SiteId), StockLevel>, StoreError> {
+    if places.is_empty() {
+        return Ok(BTreeMap::new());
+    }
+    let rows = places.iter().map(|(part, site)| {
+        let id = StockLevelId::fresh();
+        let level = StockLevel { id, part: *part, site: *site, on_hand: 0, reserved: 0 };
+        let mut row = level.to_row(organisation).into_active_model();
+        row.id = Set(id.0);
+        sea_orm::ActiveModelTrait::reset_all(row)
+    });
+    let key = [
+        stock_levels::Column::OrganisationId,
+        stock_levels::Column::PartId,
+        stock_levels::Column::SiteId,
+    ];
+    stock_levels::Entity::insert_many(rows)
+        .on_conflict(OnConflict::columns(key).do_nothing().to_owned())
+        .exec_without_returning(transaction)
+        .await
+        .map_err(|cause| StoreError::on(StockLevel::NOUN, cause))?;
+    // Always in the order of ids, so that two transactions never wait for each other in a ring.
+    let query = record::of::<StockLevel>(organisation)
+        .filter(stock_levels::Column::PartId.is_in(places.iter().map(|(part, _)| part.0)))
+        .order_by_asc(stock_levels::Column::Id)
+        .lock_exclusive();
+    let mut levels = BTreeMap::new();
+    for row in query.all(transaction).await? {
+        let level = StockLevel::from_row(row)?;
+        if places.contains(&(level.part, level.site)) {
+            levels.insert((level.part, level.site), level);
+        }
+    }
+    Ok(levels)
+}
+
+/// Writes levels back in one statement.
+async fn keep_levels(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    levels: impl Iterator<Item = &StockLevel>,
+) -> Result<(), StoreError> {
+    let rows: Vec<_> = levels
+        .map(|level| {
+            let row = level.to_row(organisation).into_active_model();
+            sea_orm::ActiveModelTrait::reset_all(row)
+        })
+        .collect();
+    if rows.is_empty() {
+        return Ok(());
+    }
+    let key = [
+        stock_levels::Column::OrganisationId,
+        stock_levels::Column::PartId,
+        stock_levels::Column::SiteId,
+    ];
+    let kept = [stock_levels::Column::OnHand, stock_levels::Column::Reserved];
+    stock_levels::Entity::insert_many(rows)
+        .on_conflict(OnConflict::columns(key).update_columns(kept).to_owned())
+        .exec_without_returning(transaction)
+        .await
+        .map_err(|cause| StoreError::on(StockLevel::NOUN, cause))?;
+    Ok(())
+}
+
+fn too_few(rule: &'static str, free: i64, wanted: i64) -> StoreError {
+    StoreError::Broken { rule, what: format!("{wanted} wanted, {free} free") }
+}
