@@ -1,1 +1,39 @@
-//! ordering.
+//! What to order, how much, from whom, by which date, for what money.
+//!
+//! The way through the crate: joint [`DemandPaths`] (or [`MonthlyQuantiles`] of a file) become what a
+//! part may need until any day; [`advise`] sets that against stock, terms and money. Beside it stand
+//! the single computations with their sources: [`SingleBuy`], [`LotProblem`], [`LeadTimeDemand`],
+//! [`marginal`].
+//!
+//! Invariants: no I/O, no clock, no parts' names; quantities are whole stock units and money whole
+//! minor units; two currencies never meet without a rate; the same question gives the same answer
+//! whatever the number of threads.
+
+mod advice;
+mod buying;
+mod error;
+mod horizon;
+mod lot_size;
+pub mod marginal;
+mod newsvendor;
+mod paths;
+mod quantiles;
+mod requirement;
+mod samples;
+mod stock_level;
+mod top_up;
+
+pub use advice::{
+    Advice, ExchangeRate, Line, MonthsDrawn, Offer, Overstock, PartToStock, Policy, Question,
+    Settings, SupplierOrder, advise,
+};
+pub use buying::Buying;
+pub use error::OrderingError;
+pub use lot_size::{LotPlan, LotProblem, economic_quantity};
+pub use newsvendor::{SeasonOutcome, SingleBuy};
+pub use paths::DemandPaths;
+pub use quantiles::{MonthlyQuantiles, Quantiles};
+pub use requirement::{Arrival, ShelfLot, Supply};
+pub use samples::Samples;
+pub use stock_level::{LeadTimeDemand, Service};
+pub use top_up::{Addition, least_useless};

@@ -1,0 +1,190 @@
+//! The reason of a line, in words that a buyer can check.
+
+use chrono::NaiveDate;
+
+use super::orders::Placed;
+use super::{Line, Offer, Policy};
+
+/// What the sentence is made of.
+#[derive(Clone, Debug)]
+pub(super) struct Facts {
+    pub on_hand: u64,
+    pub reserved: u64,
+    pub on_order: u64,
+    pub expired: u64,
+    /// Mean need until the next delivery, and what 19 cases of 20 need at most.
+    pub needed: f64,
+    pub needed_at_most: u32,
+    pub until: NaiveDate,
+    pub level: i64,
+    pub covers_days: i64,
+    pub break_reached: bool,
+    pub window_used: bool,
+    pub shelf_capped: bool,
+    pub independent: bool,
+    pub policy: Policy,
+}
+
+impl Default for Facts {
+    fn default() -> Self {
+        Self {
+            on_hand: 0,
+            reserved: 0,
+            on_order: 0,
+            expired: 0,
+            needed: 0.0,
+            needed_at_most: 0,
+            until: NaiveDate::MIN,
+            level: 0,
+            covers_days: 0,
+            break_reached: false,
+            window_used: false,
+            shelf_capped: false,
+            independent: false,
+            policy: Policy::FillRate { target: 0.0 },
+        }
+    }
+}
+
+/// A number with one digit, or none where it is large.
+fn round(value: f64) -> String {
+    if value >= 100.0 { format!("{value:.0}") } else { format!("{value:.1}") }
+}
+
+fn percent(share: f64) -> String {
+    let text = format!("{:.1}", share * 100.0);
+    format!("{} %", text.trim_end_matches(".0"))
+}
+
+pub(super) fn sentence(
+    facts: &Facts,
+    line: &Line,
+    offer: Option<&Offer>,
+    placed: &Placed,
+    on: NaiveDate,
+) -> String {
+    let mut text = need(facts);
+    let Some(offer) = offer else {
+        text.push_str("; nobody is on record who sells it");
+        return finished(text, facts);
+    };
+    text.push_str(&format!("; {}", target(facts, line)));
+    if line.quantity == 0 {
+        text.push_str(&nothing_ordered(line, placed));
+        return finished(text, facts);
+    }
+    text.push_str(&how_much(facts, line, offer, placed));
+    if line.late {
+        text.push_str("; too late for the target by the usual delivery: hurry it");
+    } else if line.order_by == Some(on) {
+        text.push_str("; today is the last day for the target");
+    }
+    finished(text, facts)
+}
+
+fn need(facts: &Facts) -> String {
+    let mut text = format!(
+        "{} needed on average by {}, {} at most in 19 cases of 20; {} on hand",
+        round(facts.needed),
+        facts.until,
+        facts.needed_at_most,
+        facts.on_hand,
+    );
+    if facts.reserved > 0 {
+        text.push_str(&format!(", {} of them reserved", facts.reserved));
+    }
+    if facts.on_order > 0 {
+        text.push_str(&format!(", {} on order", facts.on_order));
+    }
+    if facts.expired > 0 {
+        text.push_str(&format!(", {} expired ones not counted", facts.expired));
+    }
+    text
+}
+
+fn target(facts: &Facts, line: &Line) -> String {
+    let reached = percent(line.expected_fill_rate);
+    match facts.policy {
+        Policy::FillRate { target } => {
+            format!("fill rate {reached} for a target of {}", percent(target))
+        }
+        Policy::CycleService { target } => {
+            format!("{} covers {} of cycles, fill rate {reached}", facts.level, percent(target))
+        }
+        Policy::BoatDays { .. } => format!(
+            "boat-days lost {} instead of {}, fill rate {reached}",
+            two_digits(line.boat_days_lost),
+            two_digits(line.boat_days_lost_without)
+        ),
+        Policy::Season { until, .. } => {
+            format!(
+                "{} for the season to {until} weigh being short against being left with",
+                facts.level
+            )
+        }
+    }
+}
+
+fn two_digits(value: f64) -> String {
+    format!("{value:.2}")
+}
+
+fn nothing_ordered(line: &Line, placed: &Placed) -> String {
+    if placed.minimum_unaffordable {
+        return "; the supplier's minimum does not fit the budget".to_owned();
+    }
+    if placed.cut > 0 {
+        return format!("; {} left out, the budget buys more elsewhere", placed.cut);
+    }
+    match line.next_order_on {
+        Some(day) => format!("; enough for now, order again by {day}"),
+        None => "; enough for as far as the forecast sees".to_owned(),
+    }
+}
+
+fn how_much(facts: &Facts, line: &Line, offer: &Offer, placed: &Placed) -> String {
+    let mut text = String::new();
+    if placed.cut == 0 && facts.covers_days > i64::from(offer.review_days) {
+        let why =
+            if facts.window_used { "the window's discount pays" } else { "an order costs enough" };
+        text.push_str(&format!("; {why} to cover {} days", facts.covers_days));
+    }
+    if facts.shelf_capped {
+        text.push_str("; not more, it would expire unused");
+    }
+    if facts.break_reached {
+        text.push_str("; raised to a price break");
+    }
+    let terms = &offer.terms;
+    if terms.pack > 1 || terms.unit_size > 1 {
+        let bought = line.quantity / u64::from(terms.unit_size.max(1));
+        let packs = bought / u64::from(terms.pack.max(1));
+        let packs_word = if packs == 1 { "pack" } else { "packs" };
+        text.push_str(&format!("; {packs} {packs_word} of {}", terms.pack));
+        if terms.unit_size > 1 {
+            text.push_str(&format!(" at {}", terms.unit_size));
+        }
+    } else if u64::from(terms.minimum) == line.quantity && terms.minimum > 1 {
+        text.push_str("; the least that is sold");
+    }
+    if placed.added > 0 {
+        text.push_str(&format!(
+            "; {} of them added to meet the supplier's minimum or free freight",
+            placed.added
+        ));
+    }
+    if placed.cut > 0 {
+        text.push_str(&format!("; {} more left out, the budget buys more elsewhere", placed.cut));
+    }
+    if let Some(missing) = placed.below_minimum {
+        text.push_str(&format!("; the order stays {missing} below the supplier's minimum"));
+    }
+    text
+}
+
+fn finished(mut text: String, facts: &Facts) -> String {
+    if facts.independent {
+        text.push_str("; months taken as independent, the forecast gives no sums of months");
+    }
+    text
+}
