@@ -1,11 +1,37 @@
 //! Afloat: what falls due, which boats are there, what is on hold.
 
+use std::cmp::Ordering;
+use std::collections::{HashMap, HashSet};
+
 use askama::Template;
+use axum::extract::{Query, State};
+use axum::response::Response;
+use chrono::NaiveDate;
+use chrono_tz::Tz;
+use fleet::calendar::start_of_day;
+use fleet::engine::{EngineStatus, Standstill};
+use fleet::finding::Hold;
+use fleet::hire::Booking;
+use fleet::id::{EngineId, OrganisationId, PoolId, TaskId};
+use fleet::pool::{Pool, PoolMinimum};
+use fleet::programme::Task;
+use fleet::run::RunKind;
+use serde::Deserialize;
+use store::{findings, record};
 
 use crate::chart::Picture;
+use crate::chart::boats::{BoatDay, describe, draw};
 use crate::chart::tide::Strip;
+use crate::due::{Days, DueShown};
+use crate::failure::{Failure, in_address, shown};
+use crate::figures::{count, day, day_long, moment};
 use crate::form::{Choice, Mark};
-use crate::frame::{Frame, Link};
+use crate::frame::{Frame, Link, Room};
+use crate::reads;
+use crate::run::{DueLine, DueRun, Latest};
+use crate::state::PagesState;
+use crate::visitor::{Right, Visitor};
+use crate::yard_records::Yard;
 
 #[derive(Template)]
 #[template(path = "afloat.html")]
@@ -65,4 +91,295 @@ pub struct PoolBoats {
 pub struct HeldRow {
     pub engine: Link,
     pub sentence: String,
+}
+
+/// Six weeks, as far as bookings tell anything.
+const BOAT_DAYS: u64 = 42;
+/// Rows shown before asking for the rest, and after.
+const ROWS_MAX: usize = 60;
+const ROWS_OF_ALL_MAX: usize = 500;
+const UNKNOWN_ROWS_MAX: usize = 200;
+
+#[derive(Debug, Default, Deserialize)]
+#[serde(default)]
+pub struct Wanted {
+    by: String,
+    pool: String,
+    site: String,
+    all: String,
+}
+
+pub async fn show(
+    State(state): State<PagesState>,
+    visitor: Visitor,
+    Query(wanted): Query<Wanted>,
+) -> Result<Response, Failure> {
+    let (connection, organisation) = (state.store.connection(), visitor.organisation);
+    let yard = Yard::read(&state, &visitor).await?;
+    let by = wanted.by.parse().ok().filter(|by| *by >= yard.today);
+    let by = by.unwrap_or(yard.today + chrono::Days::new(6));
+    let latest = Latest::of(&state, organisation, RunKind::Due).await?;
+    let run = match &latest.done {
+        Some(done) => Some(DueRun::read(&state, organisation, done, yard.zone).await?),
+        None => None,
+    };
+    let style = run.as_ref().map_or(yard.style, DueRun::style);
+    let days = Days { today: yard.today, by, style };
+    let tasks: Vec<Task> = record::all(connection, organisation).await?;
+    let tasks = tasks.into_iter().map(|task| (task.id, task.name)).collect();
+    let list = DueList::of(&yard, run.as_ref(), days, &wanted, &tasks);
+    let holds = findings::open_holds(connection, organisation).await?;
+    let boats = boats(&state, organisation, &yard, &holds).await?;
+    shown(&page(&visitor, &yard, &wanted, Seen { days, latest, list, holds, boats }))
+}
+
+/// Everything that the page is made of.
+struct Seen {
+    days: Days,
+    latest: Latest,
+    list: DueList,
+    holds: Vec<Hold>,
+    boats: Vec<(Pool, Vec<BoatDay>)>,
+}
+
+/// The due rows that were asked for, worst first.
+#[derive(Default)]
+struct DueList {
+    rows: Vec<DueRow>,
+    unknown: Vec<UnknownRow>,
+    /// Known rows of the filter, shown or not.
+    of: usize,
+    /// Engines of which something needs a decision.
+    deciding: usize,
+    unknown_engines: usize,
+}
+
+impl DueList {
+    fn of(
+        yard: &Yard,
+        run: Option<&DueRun>,
+        days: Days,
+        wanted: &Wanted,
+        tasks: &HashMap<TaskId, String>,
+    ) -> Self {
+        let Some(run) = run else { return Self::default() };
+        let asked = |line: &&DueLine| is_asked_for(yard, line.engine, wanted);
+        let (unknown, known): (Vec<&DueLine>, Vec<&DueLine>) =
+            run.lines.iter().filter(asked).partition(|line| line.facts.is_unknown());
+        let mut shown: Vec<(&DueLine, DueShown)> = known
+            .iter()
+            .map(|line| (*line, line.facts.show(days, run.ahead(line.engine, days.by).as_ref())))
+            .collect();
+        shown.sort_by(|a, b| b.1.urgency.partial_cmp(&a.1.urgency).unwrap_or(Ordering::Equal));
+        let deciding = shown.iter().filter(|(_, shown)| shown.urgency.needs_decision());
+        let deciding: HashSet<EngineId> = deciding.map(|(line, _)| line.engine).collect();
+        if wanted.all.is_empty() {
+            shown.retain(|(_, shown)| shown.urgency.needs_decision());
+            shown.truncate(ROWS_MAX);
+        }
+        shown.truncate(ROWS_OF_ALL_MAX);
+        let name = |task: TaskId| tasks.get(&task).cloned().unwrap_or_default();
+        let unknown_engines: HashSet<EngineId> = unknown.iter().map(|line| line.engine).collect();
+        Self {
+            of: known.len(),
+            deciding: deciding.len(),
+            unknown_engines: unknown_engines.len(),
+            rows: shown
+                .into_iter()
+                .map(|(line, shown)| due_row(yard, line, shown, name(line.task)))
+                .collect(),
+            unknown: unknown_rows(yard, unknown, days, name),
+        }
+    }
+}
+
+fn is_asked_for(yard: &Yard, engine: EngineId, wanted: &Wanted) -> bool {
+    let Some(engine) = yard.engines.get(&engine) else { return false };
+    let site = yard.site_of(engine).map(|site| site.to_string()).unwrap_or_default();
+    (wanted.pool.is_empty() || engine.pool.to_string() == wanted.pool)
+        && (wanted.site.is_empty() || site == wanted.site)
+}
+
+pub fn due_row(yard: &Yard, line: &DueLine, shown: DueShown, task: String) -> DueRow {
+    let DueShown { mark, strip, sentence, aside, urgency: _ } = shown;
+    DueRow { engine: yard.link(line.engine), task, mark, strip, sentence, aside }
+}
+
+fn unknown_rows(
+    yard: &Yard,
+    mut unknown: Vec<&DueLine>,
+    days: Days,
+    name: impl Fn(TaskId) -> String,
+) -> Vec<UnknownRow> {
+    unknown.sort_by_key(|line| (line.facts.due_on.is_none(), line.facts.due_on, line.engine));
+    let row = |line: &DueLine| UnknownRow {
+        engine: yard.link(line.engine),
+        task: name(line.task),
+        by: line.facts.due_on.map_or("soon".to_owned(), |on| day(on, days.today)),
+        why: if line.explanation.is_empty() {
+            "when it was last done is not on record".to_owned()
+        } else {
+            line.explanation.clone()
+        },
+    };
+    unknown.into_iter().take(UNKNOWN_ROWS_MAX).map(row).collect()
+}
+
+/// Boats wanted and there, by pool and day.
+///
+/// Wanted: boats booked for some time of that day, or the pool's minimum where that is more.
+/// There: engines of the pool that are in service, not on hold and not known to stand still.
+async fn boats(
+    state: &PagesState,
+    organisation: OrganisationId,
+    yard: &Yard,
+    holds: &[Hold],
+) -> Result<Vec<(Pool, Vec<BoatDay>)>, Failure> {
+    let connection = state.store.connection();
+    let bookings: Vec<Booking> = reads::bookings_from(connection, organisation, yard.now).await?;
+    let minimums: Vec<PoolMinimum> = record::all(connection, organisation).await?;
+    let standstills: Vec<Standstill> = record::all(connection, organisation).await?;
+    let held: HashSet<EngineId> = holds.iter().map(|hold| hold.engine).collect();
+    let mut pools = Vec::new();
+    for pool in &yard.pools {
+        let engines: Vec<EngineId> = yard
+            .engines
+            .values()
+            .filter(|e| e.pool == pool.id && e.status == EngineStatus::InService)
+            .filter(|engine| !held.contains(&engine.id))
+            .map(|engine| engine.id)
+            .collect();
+        let days: Vec<BoatDay> = (0..BOAT_DAYS)
+            .map(|ahead| yard.today + chrono::Days::new(ahead))
+            .map(|day| BoatDay {
+                day,
+                wanted: wanted_on(pool.id, day, yard.zone, &bookings, &minimums),
+                there: there_on(&engines, day, &standstills),
+            })
+            .collect();
+        if days.iter().any(|day| day.wanted > 0) {
+            pools.push((pool.clone(), days));
+        }
+    }
+    Ok(pools)
+}
+
+fn wanted_on(
+    pool: PoolId,
+    day: NaiveDate,
+    zone: Tz,
+    bookings: &[Booking],
+    minimums: &[PoolMinimum],
+) -> u32 {
+    let (start, end) = (start_of_day(day, zone), start_of_day(day + chrono::Days::new(1), zone));
+    let booked: i64 = bookings
+        .iter()
+        .filter(|b| b.pool == pool && b.starts_at < end && b.ends_at > start)
+        .map(|booking| i64::from(booking.boats))
+        .sum();
+    let minimum = minimums
+        .iter()
+        .filter(|m| m.pool == pool && m.from_on <= day && day <= m.until_on)
+        .map(|minimum| i64::from(minimum.boats))
+        .max();
+    u32::try_from(booked.max(minimum.unwrap_or(0))).unwrap_or(0)
+}
+
+fn there_on(engines: &[EngineId], day: NaiveDate, standstills: &[Standstill]) -> u32 {
+    let stands = |engine: &EngineId| {
+        standstills.iter().any(|s| s.engine == *engine && s.from_on <= day && day <= s.until_on)
+    };
+    engines.iter().filter(|engine| !stands(engine)).count() as u32
+}
+
+fn page(visitor: &Visitor, yard: &Yard, wanted: &Wanted, seen: Seen) -> AfloatPage {
+    let Seen { days, latest, list, holds, boats } = seen;
+    let by = day(days.by, days.today);
+    let engines = yard.working_engines().count();
+    let decide = match (engines, list.deciding) {
+        (0, _) => String::new(),
+        (_, 0) => format!("No engine needs a decision by {by}."),
+        (_, n) => format!(
+            "{} of {} by {by}.",
+            count(n, "engine needs a decision", "engines need a decision"),
+            engines
+        ),
+    };
+    let hidden = list.of.saturating_sub(list.rows.len());
+    AfloatPage {
+        frame: visitor.frame("Afloat", Room::Afloat),
+        heading: format!("Due, seen from {}", day_long(days.today, days.today)),
+        lead: format!("{decide} {}", latest.says(yard)).trim().to_owned(),
+        paths: Vec::new(),
+        thin_days: boats.iter().filter_map(|(pool, days)| thin_day(pool, days, yard)).collect(),
+        act: visitor
+            .may(Right::RecordHours)
+            .then(|| Link::new("Enter the hours from the board", "/fleet/hours")),
+        by: days.by.to_string(),
+        pools: yard.pool_choices(&wanted.pool),
+        sites: yard.site_choices(&wanted.site),
+        nothing_due: nothing_due(engines, list.of, &latest, &by),
+        band_says: format!("Hatched: where the hours will stand on {by}, eight times in ten."),
+        more: (hidden > 0 && wanted.all.is_empty()).then(|| {
+            let to = format!(
+                "/afloat?all=yes&by={}&pool={}&site={}",
+                days.by,
+                in_address(&wanted.pool),
+                in_address(&wanted.site)
+            );
+            let quiet = count(hidden, "task that is quiet", "tasks that are quiet");
+            Link::new(format!("Show also {quiet}"), to)
+        }),
+        rows: list.rows,
+        unknown_lead: "Unknown is not overdue. These first services are spread over the coming                        weeks by what is known; record what was done, and they fall into place."
+            .to_owned(),
+        unknown_count: format!(
+            "{} on {}",
+            count(list.unknown.len(), "task", "tasks"),
+            count(list.unknown_engines, "engine", "engines")
+        ),
+        unknown: list.unknown,
+        boats: boats
+            .into_iter()
+            .enumerate()
+            .map(|(i, (pool, days))| PoolBoats {
+                says: describe(&days, yard.today),
+                picture: draw(&format!("boats-{i}"), &pool.name, &days, yard.today),
+                name: pool.name,
+            })
+            .collect(),
+        held: holds.iter().map(|hold| held_row(yard, hold)).collect(),
+    }
+}
+
+fn nothing_due(engines: usize, of: usize, latest: &Latest, by: &str) -> String {
+    if engines == 0 {
+        "No engine is on record yet. Load models, pools and engines with `slackwater load`, or add          them over the API; then this page shows what falls due and when."
+            .to_owned()
+    } else if latest.done.is_none() {
+        "What falls due has not been computed yet. It is computed each night, and by `slackwater          due`."
+            .to_owned()
+    } else if of == 0 {
+        "No task of this choice has a known date.".to_owned()
+    } else {
+        format!("Nothing needs a decision by {by}.")
+    }
+}
+
+fn thin_day(pool: &Pool, days: &[BoatDay], yard: &Yard) -> Option<String> {
+    let week = &days[..days.len().min(7)];
+    let worst = week.iter().filter(|day| day.short() > 0).max_by_key(|day| day.short())?;
+    Some(format!(
+        "{}: {} short on {}: {} wanted, {} there.",
+        pool.name,
+        count(worst.short() as usize, "boat", "boats"),
+        day(worst.day, yard.today),
+        worst.wanted,
+        worst.there
+    ))
+}
+
+fn held_row(yard: &Yard, hold: &Hold) -> HeldRow {
+    let since = moment(hold.placed_at, yard.zone, yard.today);
+    HeldRow { engine: yard.link(hold.engine), sentence: format!("{}, since {since}", hold.reason) }
 }

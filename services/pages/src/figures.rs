@@ -3,7 +3,7 @@
 //! Dates as `Thu 9 Jul`, with the year when it is not this one. Hours as the site writes them,
 //! tenths or hours and minutes. Numbers with their unit, and a word in the right number.
 
-use chrono::{DateTime, Datelike, NaiveDate, Utc};
+use chrono::{DateTime, Datelike, NaiveDate, NaiveDateTime, TimeDelta, TimeZone, Utc};
 use chrono_tz::Tz;
 
 /// How a site writes running hours.
@@ -14,6 +14,18 @@ pub enum HoursStyle {
     Tenths,
     /// `46:30`
     Clock,
+}
+
+impl HoursStyle {
+    /// How a site writes hours, told from what it wrote: hours and minutes where most are no whole
+    /// tenths.
+    pub fn of(written_seconds: impl Iterator<Item = u64>) -> Self {
+        let (mut tenths, mut others) = (0, 0);
+        for seconds in written_seconds {
+            if seconds.is_multiple_of(360) { tenths += 1 } else { others += 1 }
+        }
+        if others > tenths { Self::Clock } else { Self::Tenths }
+    }
 }
 
 /// Running hours without unit, as the site writes them: `46.5` or `46:30`.
@@ -69,6 +81,19 @@ pub fn moment(instant: DateTime<Utc>, zone: Tz, today: NaiveDate) -> String {
     format!("{}, {}", day(local.date_naive(), today), local.format("%H:%M"))
 }
 
+/// How a browser's field for date and time writes them.
+pub const LOCAL: &str = "%Y-%m-%dT%H:%M";
+
+/// What was typed in such a field, on the site's clock. Of the hour that comes twice in autumn the
+/// first counts; a time of the hour that is left out in spring is taken an hour later.
+pub fn parse_local(text: &str, zone: Tz) -> Option<DateTime<Utc>> {
+    let local = NaiveDateTime::parse_from_str(text.trim(), LOCAL)
+        .or_else(|_| NaiveDateTime::parse_from_str(text.trim(), "%Y-%m-%dT%H:%M:%S"))
+        .ok()?;
+    let shifted = || zone.from_local_datetime(&(local + TimeDelta::hours(1))).earliest();
+    zone.from_local_datetime(&local).earliest().or_else(shifted).map(|at| at.to_utc())
+}
+
 /// A probability as a whole per cent; neither 0 nor 100 unless it is exactly that.
 pub fn percent(share: f64) -> String {
     if !share.is_finite() {
@@ -117,6 +142,13 @@ mod tests {
     }
 
     #[test]
+    fn how_a_site_writes_hours_is_told_from_what_it_wrote() {
+        assert_eq!(HoursStyle::of([360, 720, 60].into_iter()), HoursStyle::Tenths);
+        assert_eq!(HoursStyle::of([360, 60, 120].into_iter()), HoursStyle::Clock);
+        assert_eq!(HoursStyle::of([].into_iter()), HoursStyle::Tenths);
+    }
+
+    #[test]
     fn the_year_is_written_when_it_is_not_this_one() {
         let today = date(2026, 7, 6);
         assert_eq!(day(date(2026, 7, 9), today), "Thu 9 Jul");
@@ -129,6 +161,16 @@ mod tests {
         let instant = date(2026, 7, 8).and_hms_opt(22, 30, 0).unwrap().and_utc();
         let shown = moment(instant, chrono_tz::Europe::Oslo, date(2026, 7, 6));
         assert_eq!(shown, "Thu 9 Jul, 00:30");
+    }
+
+    #[test]
+    fn a_typed_time_is_the_sites_also_when_the_clock_changes() {
+        let typed = |text| parse_local(text, chrono_tz::Europe::Oslo).map(|at| at.to_rfc3339());
+        // Summer time in Oslo in 2026 runs from 29 March, 02:00, to 25 October, 03:00.
+        assert_eq!(typed("2026-07-05T20:00").as_deref(), Some("2026-07-05T18:00:00+00:00"));
+        assert_eq!(typed("2026-03-29T02:30").as_deref(), Some("2026-03-29T01:30:00+00:00"));
+        assert_eq!(typed("2026-10-25T02:30").as_deref(), Some("2026-10-25T00:30:00+00:00"));
+        assert_eq!(typed("5 July"), None);
     }
 
     #[test]

@@ -1,9 +1,25 @@
 //! Something was found on an engine; a safety finding holds it.
 
-use askama::Template;
+use std::collections::HashMap;
 
+use askama::Template;
+use axum::extract::{Path, State};
+use axum::response::Response;
+use fleet::bench::{Job, JobStatus, JobTask};
+use fleet::engine::Engine;
+use fleet::finding::{Finding, FindingStatus, Hold};
+use fleet::id::{EngineId, FindingId, HoldId, JobId, JobTaskId, SiteId, TaskId};
+use fleet::programme::{FindingKind, Task, Urgency};
+use store::{StoreError, Transaction, findings, jobs, record};
+use uuid::Uuid;
+
+use crate::failure::{Failure, onward, shown, shown_again};
 use crate::form::{Field, Mark};
-use crate::frame::{Frame, Link};
+use crate::frame::{Frame, Link, Notice, Room};
+use crate::reads::{Standing, standings};
+use crate::state::PagesState;
+use crate::visitor::{Posted, Right, Visitor};
+use crate::yard_records::{Yard, engine_path};
 
 #[derive(Template)]
 #[template(path = "finding.html")]
@@ -27,4 +43,271 @@ pub struct KindChoice {
     pub mark: Option<Mark>,
     /// What is done about it.
     pub work: String,
+}
+
+/// Longest note taken.
+const NOTE_MAX: usize = 4_000;
+/// The choice for what no kind on the list names.
+const OTHER: &str = "other";
+
+/// What the form holds.
+#[derive(Default)]
+struct Typed {
+    kind: Field,
+    note: Field,
+    hold: bool,
+}
+
+pub async fn show(
+    State(state): State<PagesState>,
+    visitor: Visitor,
+    Path(engine): Path<Uuid>,
+) -> Result<Response, Failure> {
+    visitor.check(Right::RecordFindings)?;
+    let about = About::read(&state, &visitor, EngineId(engine)).await?;
+    shown(&about.page(&visitor, Typed::default()))
+}
+
+pub async fn save(
+    State(state): State<PagesState>,
+    Path(engine): Path<Uuid>,
+    posted: Posted,
+) -> Result<Response, Failure> {
+    let Posted { visitor, fields } = posted;
+    visitor.check(Right::RecordFindings)?;
+    let about = About::read(&state, &visitor, EngineId(engine)).await?;
+    let mut typed = Typed {
+        kind: Field::of(fields.get("kind")),
+        note: Field::of(fields.get("note")),
+        hold: fields.has("hold"),
+    };
+    let kind = about.kinds.iter().find(|kind| kind.id.to_string() == typed.kind.value);
+    if kind.is_none() && typed.kind.value != OTHER {
+        typed.kind.fault = "Choose what was found.".to_owned();
+    } else if kind.is_none() && typed.note.value.is_empty() {
+        typed.note.fault = "Say in a few words what was found.".to_owned();
+    } else if typed.note.value.chars().count() > NOTE_MAX {
+        typed.note.fault = format!("At most {NOTE_MAX} characters.");
+    }
+    if typed.kind.wrong() || typed.note.wrong() {
+        return shown_again(&about.page(&visitor, typed));
+    }
+    let (finding, hold) = about.found(&state, &visitor, kind, &typed);
+    let (organisation, author) = (visitor.organisation, visitor.author(&state));
+    let task = kind.and_then(|kind| about.tasks.get(&kind.task?));
+    let write = async |tx: &Transaction| {
+        record::create(tx, organisation, &author, std::slice::from_ref(&finding)).await?;
+        record::create(tx, organisation, &author, hold.as_slice()).await?;
+        let Some(site) = about.yard.site_of(&about.engine) else { return Ok(None) };
+        let number = jobs::next_number(tx, organisation).await?;
+        let (job, tasks) = proposed_job(&finding, number, site, task);
+        record::create(tx, organisation, &author, &[job]).await?;
+        record::create(tx, organisation, &author, tasks.as_slice()).await?;
+        Ok(Some(number))
+    };
+    let job = state.store.write::<_, StoreError>(write).await?;
+    let name = about.yard.name(about.engine.id);
+    let says = match &hold {
+        Some(_) => {
+            format!("Recorded: {}. {name} is on hold and counts as not there.", finding.title)
+        }
+        None => format!("Recorded: {}. {name} may still be hired.", finding.title),
+    };
+    let says = match job {
+        Some(number) => format!("{says} Job {number} is proposed on the bench."),
+        None => says,
+    };
+    let path = engine_path(about.engine.id);
+    let notice = Notice { saved: format!("finding {path}"), ..Notice::done(says) };
+    Ok(onward(&state, &path, &notice))
+}
+
+/// A finding proposes a job; nothing is reserved before somebody agrees.
+fn proposed_job(
+    finding: &Finding,
+    number: i32,
+    site: SiteId,
+    task: Option<&Task>,
+) -> (Job, Option<JobTask>) {
+    let job = Job {
+        id: JobId::fresh(),
+        version: 1,
+        number,
+        engine: finding.engine,
+        site,
+        finding: Some(finding.id),
+        status: JobStatus::Proposed,
+        reason: None,
+        stood_over_until: None,
+        planned_on: None,
+        bay: None,
+        person: None,
+        note: None,
+        created_at: finding.found_at,
+        released_at: None,
+    };
+    let task = task.map(|task| JobTask {
+        id: JobTaskId::fresh(),
+        version: 1,
+        job: job.id,
+        task: task.id,
+        sequence: 1,
+        planned: task.own_work,
+        spent: None,
+        outcome: None,
+        done_at: None,
+        done_by: None,
+        note: None,
+    });
+    (job, task)
+}
+
+/// Clears a hold, with what was done about it.
+pub async fn clear_hold(
+    State(state): State<PagesState>,
+    Path(hold): Path<Uuid>,
+    posted: Posted,
+) -> Result<Response, Failure> {
+    let Posted { visitor, fields } = posted;
+    let (connection, organisation) = (state.store.connection(), visitor.organisation);
+    let hold = record::get::<Hold>(connection, organisation, HoldId(hold)).await?;
+    visitor.check(if hold.safety { Right::ClearSafetyHold } else { Right::ClearHold })?;
+    let path = engine_path(hold.engine);
+    let note = fields.get("note").to_owned();
+    if note.is_empty() {
+        let notice = Notice::wrong("Say what was done, then clear the hold.");
+        return Ok(onward(&state, &path, &notice));
+    }
+    let author = visitor.author(&state);
+    let clear = async |tx: &Transaction| {
+        findings::clear_hold(tx, organisation, &author, &visitor.person, hold.id, &note).await
+    };
+    state.store.write(clear).await?;
+    let says = format!("The hold for \"{}\" is cleared: {note}", hold.reason);
+    Ok(onward(&state, &path, &Notice::done(says)))
+}
+
+struct About {
+    yard: Yard,
+    engine: Engine,
+    standing: Option<Standing>,
+    kinds: Vec<FindingKind>,
+    tasks: HashMap<TaskId, Task>,
+}
+
+impl About {
+    async fn read(
+        state: &PagesState,
+        visitor: &Visitor,
+        engine: EngineId,
+    ) -> Result<Self, Failure> {
+        let (connection, organisation) = (state.store.connection(), visitor.organisation);
+        let engine = record::get::<Engine>(connection, organisation, engine).await?;
+        let standings = standings(connection, organisation, &[engine.id]).await?;
+        let mut kinds: Vec<FindingKind> = record::all(connection, organisation).await?;
+        kinds.retain(|kind| !kind.archived);
+        // What stops a hire first: it is looked for in a hurry.
+        kinds.sort_by(|a, b| (a.urgency, &a.name).cmp(&(b.urgency, &b.name)));
+        let tasks: Vec<Task> = record::all(connection, organisation).await?;
+        Ok(Self {
+            yard: Yard::read(state, visitor).await?,
+            standing: standings.get(&engine.id).copied(),
+            engine,
+            kinds,
+            tasks: tasks.into_iter().map(|task| (task.id, task)).collect(),
+        })
+    }
+
+    /// The finding, and the hold that it asks for.
+    fn found(
+        &self,
+        state: &PagesState,
+        visitor: &Visitor,
+        kind: Option<&FindingKind>,
+        typed: &Typed,
+    ) -> (Finding, Option<Hold>) {
+        let note = (!typed.note.value.is_empty()).then(|| typed.note.value.clone());
+        let title: String = match kind {
+            Some(kind) => kind.name.clone(),
+            None => typed.note.value.chars().take(80).collect(),
+        };
+        let (urgency, safety) =
+            kind.map_or((Urgency::NextService, false), |kind| (kind.urgency, kind.safety));
+        let holds = typed.hold || safety || urgency == Urgency::Stop;
+        let finding = Finding {
+            id: FindingId::fresh(),
+            version: 1,
+            engine: self.engine.id,
+            kind: kind.map(|kind| kind.id),
+            title: title.clone(),
+            urgency: if typed.hold { Urgency::Stop } else { urgency },
+            safety,
+            status: FindingStatus::Open,
+            found_at: state.now(),
+            found_by: Some(visitor.person.id),
+            life: self.standing.map(|standing| standing.life),
+            note,
+            closed_at: None,
+            closing_note: None,
+        };
+        let hold = holds.then(|| Hold {
+            id: HoldId::fresh(),
+            version: 1,
+            engine: self.engine.id,
+            finding: Some(finding.id),
+            safety,
+            reason: title,
+            placed_at: state.now(),
+            placed_by: Some(visitor.person.id),
+            cleared_at: None,
+            cleared_by: None,
+            clearing_note: None,
+        });
+        (finding, hold)
+    }
+
+    fn page(&self, visitor: &Visitor, typed: Typed) -> FindingPage {
+        let Self { yard, engine, .. } = self;
+        let path = engine_path(engine.id);
+        let choice = |kind: &FindingKind| KindChoice {
+            value: kind.id.to_string(),
+            text: kind.name.clone(),
+            chosen: kind.id.to_string() == typed.kind.value,
+            mark: mark(kind),
+            work: self.work(kind),
+        };
+        let other = KindChoice {
+            value: OTHER.to_owned(),
+            text: "Something else".to_owned(),
+            chosen: typed.kind.value == OTHER,
+            mark: None,
+            work: "In your own words below.".to_owned(),
+        };
+        FindingPage {
+            frame: visitor.frame("Record a finding", Room::Fleet),
+            engine: Link::new(&engine.serial, &path),
+            heading: format!("Record a finding on {}", yard.name(engine.id)),
+            lead: "A finding marked “stop” takes the engine off hire at once.".to_owned(),
+            action: format!("{path}/finding"),
+            kinds: self.kinds.iter().map(choice).chain([other]).collect(),
+            kind: typed.kind,
+            note: typed.note,
+            hold: typed.hold,
+        }
+    }
+
+    fn work(&self, kind: &FindingKind) -> String {
+        let task = kind.task.and_then(|task| self.tasks.get(&task));
+        let cause = kind.likely_cause.as_deref().map(|cause| format!("Likely: {cause}."));
+        let task = task.map(|task| format!("Asks for: {}.", task.name));
+        cause.into_iter().chain(task).collect::<Vec<_>>().join(" ")
+    }
+}
+
+fn mark(kind: &FindingKind) -> Option<Mark> {
+    match kind.urgency {
+        Urgency::Stop => Some(Mark::stop("stop")),
+        Urgency::ThreeDays => Some(Mark::soon("3 days")),
+        Urgency::NextService | Urgency::LayUp => None,
+    }
 }

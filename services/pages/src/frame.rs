@@ -2,7 +2,7 @@
 
 use crate::look;
 
-/// The six rooms of the house. Only rooms that hold something real are linked.
+/// The six rooms of the house.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Room {
     Afloat,
@@ -14,7 +14,8 @@ pub enum Room {
 }
 
 impl Room {
-    pub const ALL: [Self; 6] =
+    /// Those that hold something real, in the order of the navigation.
+    pub const BUILT: [Self; 6] =
         [Self::Afloat, Self::LayUp, Self::Bench, Self::Stores, Self::Fleet, Self::Yard];
 
     pub const fn name(self) -> &'static str {
@@ -112,7 +113,7 @@ impl Frame {
     /// The frame of a page in `room`, for somebody who is signed in.
     pub fn of(title: impl Into<String>, room: Room, who: Who) -> Self {
         let link = |r: Room| Link::new(r.name(), r.path()).here_if(r == room);
-        let rooms = Room::ALL.into_iter().map(link).collect();
+        let rooms = Room::BUILT.into_iter().map(link).collect();
         Self { rooms, who: Some(who), ..Self::bare(title) }
     }
 

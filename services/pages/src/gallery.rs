@@ -225,10 +225,7 @@ fn fleet_list() -> FleetPage {
         frame: frame("Fleet", Room::Fleet),
         heading: "64 engines".into(),
         lead: "Hours by the readings of Sun 5 Jul.".into(),
-        paths: vec![
-            Link::new("Engines", "/fleet").here_if(true),
-            Link::new("Boats", "/fleet/boats"),
-        ],
+        act: Some(Link::new("Enter the hours from the board", "/fleet/hours")),
         find: "kv".into(),
         pools: choose([Choice::new("", "All")], ""),
         columns: ["Engine", "Boat", "Model", "Pool", "Hours", "Last read"]
@@ -265,10 +262,10 @@ fn engine() -> EnginePage {
         |days, kind| Event { day: today() - Days::new(days), kind, what: "Gear oil".into() };
     let events = [event(300, EventKind::Service), event(200, EventKind::MeterSwap)];
     let drawn = EngineHours {
-        engine: "KV-2041",
-        shown: &shown,
-        ahead: &ahead,
-        events: &events,
+        engine: "KV-2041".into(),
+        shown,
+        ahead,
+        events: events.to_vec(),
         today: today(),
     };
     EnginePage {
@@ -300,13 +297,12 @@ fn engine() -> EnginePage {
 }
 
 fn board() -> BoardPage {
-    let line = |id: &str, name: &str, field, refused, may_confirm| BoardLine {
+    let line = |id: &str, name: &str, field, refused| BoardLine {
         id: id.into(),
         name: name.into(),
         engine: "KV-2041".into(),
         field,
         refused,
-        may_confirm,
         last: "412.5 h".into(),
         last_h: "412.5".into(),
         most_h: "168".into(),
@@ -318,28 +314,14 @@ fn board() -> BoardPage {
         frame: frame("Hours", Room::Fleet),
         heading: "Hours from the board".into(),
         lead: "In jetty order.".into(),
-        paths: vec![],
         sites: choose([Choice::new("s", "North jetty")], "s"),
         site: "s".into(),
         read_at: Field::of("2026-07-05T20:00"),
         groups: vec![Jetty {
             name: "North jetty".into(),
             lines: vec![
-                line("a", "Wherry 14", Field::default(), false, false),
-                line(
-                    "b",
-                    "Wherry 15",
-                    wrong("41", "41 h is below 412.5 h, shown before."),
-                    true,
-                    false,
-                ),
-                line(
-                    "c",
-                    "Wherry 16",
-                    wrong("470", "57.5 h more, six times the usual."),
-                    false,
-                    true,
-                ),
+                line("a", "Wherry 14", Field::default(), false),
+                line("b", "Wherry 15", wrong("41", "41 h is below 412.5 h, shown before."), true),
             ],
         }],
         nothing: String::new(),

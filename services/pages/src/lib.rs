@@ -4,22 +4,39 @@
 //! A page is a file with its template beside it. The file asks the store, turns what it gets into
 //! finished text, links and classes, and the template only loops, shows and falls back.
 
-pub mod afloat;
-pub mod board;
-pub mod chart;
-pub mod engine;
-pub mod failure;
-pub mod figures;
-pub mod finding;
-pub mod fleet_list;
-pub mod form;
-pub mod frame;
-pub mod look;
-pub mod meter;
-pub mod order;
-pub mod part;
-pub mod sign_in;
-pub mod stores;
+mod afloat;
+mod attempts;
+mod bench;
+mod board;
+mod chart;
+mod cookie;
+mod correction;
+mod due;
+mod engine;
+mod failure;
+mod figures;
+mod finding;
+mod fleet_list;
+mod form;
+mod frame;
+mod lay_up;
+mod look;
+mod meter;
+mod order;
+mod outlook;
+mod part;
+mod reads;
+mod router;
+mod run;
+mod sign_in;
+mod state;
+mod stores;
+mod visitor;
+mod yard;
+mod yard_records;
+
+pub use router::router;
+pub use state::{Cookies, PagesState};
 
 #[cfg(test)]
 mod gallery;

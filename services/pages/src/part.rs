@@ -1,10 +1,31 @@
 //! One part: what was used, what is expected and why, what is there, what to order.
 
-use askama::Template;
+use std::collections::HashMap;
 
+use askama::Template;
+use axum::extract::{Path, State};
+use axum::response::Response;
+use chrono::{Months, NaiveDate};
+use fleet::id::{PartId, SupplierId};
+use fleet::part::{DatedBy, Lot, LotCondition, Part, PartKind, Unit};
+use fleet::run::{RunKind, RunStatus};
+use fleet::supplier::{Supplier, Term};
+use serde_json::Value;
+use store::runs::{self, AdviceRow, ForecastPart, ForecastRow, Run};
+use store::{PageOf, parts, record};
+use uuid::Uuid;
+
+use crate::chart::fan::{self, Expected, Used};
 use crate::chart::{Picture, Table};
+use crate::failure::{Failure, shown};
+use crate::figures::{count, day, grouped, moment, percent};
 use crate::form::Fact;
-use crate::frame::Frame;
+use crate::frame::{Frame, Room};
+use crate::run::Latest;
+use crate::state::PagesState;
+use crate::stores::{Position, Range, positions};
+use crate::visitor::Visitor;
+use crate::yard_records::Yard;
 
 #[derive(Template)]
 #[template(path = "part.html")]
@@ -22,4 +43,368 @@ pub struct PartPage {
     pub lines: Vec<String>,
     pub facts: Vec<Fact>,
     pub lots: Table,
+}
+
+const MONTHS_PAST: usize = 24;
+const MONTHS_AHEAD: usize = 12;
+const LOTS_MAX: usize = 100;
+
+pub async fn show(
+    State(state): State<PagesState>,
+    visitor: Visitor,
+    Path(part): Path<Uuid>,
+) -> Result<Response, Failure> {
+    let record = Record::read(&state, &visitor, PartId(part)).await?;
+    let yard = Yard::read(&state, &visitor).await?;
+    shown(&page(&visitor, &yard, &record))
+}
+
+/// What is on record of one part, and what the latest runs say of it.
+struct Record {
+    part: Part,
+    position: Position,
+    lots: Vec<Lot>,
+    terms: Vec<Term>,
+    suppliers: HashMap<SupplierId, String>,
+    forecast: Latest,
+    how: Option<ForecastPart>,
+    months: Vec<ForecastRow>,
+    before: Option<Before>,
+    advice: Vec<AdviceRow>,
+}
+
+/// The forecast before the latest.
+struct Before {
+    run: Run,
+    months: Vec<ForecastRow>,
+}
+
+impl Record {
+    async fn read(state: &PagesState, visitor: &Visitor, part: PartId) -> Result<Self, Failure> {
+        let (connection, organisation) = (state.store.connection(), visitor.organisation);
+        let part = record::get::<Part>(connection, organisation, part).await?;
+        let one = [part.id];
+        let positions = positions(connection, organisation, &one).await?;
+        let suppliers: Vec<Supplier> = record::all(connection, organisation).await?;
+        let forecast = Latest::of(state, organisation, RunKind::Forecast).await?;
+        let (mut how, mut months, mut before) = (None, Vec::new(), None);
+        if let Some(run) = &forecast.done {
+            let parts = runs::forecast_parts(connection, organisation, run.id, Some(part.id));
+            how = parts.await?.into_iter().find(|how| how.site.is_none());
+            months = months_of(state, visitor, run, part.id).await?;
+            before = before_of(state, visitor, run, part.id).await?;
+        }
+        let advice = runs::latest(connection, organisation, RunKind::OrderAdvice, None).await?;
+        let advice = match advice {
+            Some(run) => runs::advice_rows(connection, organisation, run.id).await?,
+            None => Vec::new(),
+        };
+        Ok(Self {
+            position: positions.get(&part.id).copied().unwrap_or_default(),
+            lots: parts::lots(connection, organisation, &one).await?,
+            terms: parts::terms(connection, organisation, &one).await?,
+            suppliers: suppliers.into_iter().map(|s| (s.id, s.name)).collect(),
+            forecast,
+            how,
+            months,
+            before,
+            advice: advice.into_iter().filter(|row| row.part == part.id).collect(),
+            part,
+        })
+    }
+
+    fn supplier(&self, id: SupplierId) -> &str {
+        self.suppliers.get(&id).map_or("a supplier", String::as_str)
+    }
+}
+
+/// Single months of the whole organisation, in order.
+async fn months_of(
+    state: &PagesState,
+    visitor: &Visitor,
+    run: &Run,
+    part: PartId,
+) -> Result<Vec<ForecastRow>, Failure> {
+    let connection = state.store.connection();
+    let rows = runs::forecast_rows(connection, visitor.organisation, run.id, Some(part)).await?;
+    let mut months: Vec<_> = rows
+        .into_iter()
+        .filter(|row| row.months == 1 && row.site.is_none() && row.pool.is_none())
+        .collect();
+    months.sort_by_key(|row| row.month);
+    Ok(months)
+}
+
+async fn before_of(
+    state: &PagesState,
+    visitor: &Visitor,
+    latest: &Run,
+    part: PartId,
+) -> Result<Option<Before>, Failure> {
+    let connection = state.store.connection();
+    let kind = Some(RunKind::Forecast);
+    let page = runs::page(connection, visitor.organisation, kind, PageOf::new(None, 20)).await?;
+    let older = page.rows.into_iter().filter(|run| run.id < latest.id);
+    match older.into_iter().find(|run| run.status == RunStatus::Done) {
+        Some(run) => {
+            let months = months_of(state, visitor, &run, part).await?;
+            Ok(Some(Before { run, months }))
+        }
+        None => Ok(None),
+    }
+}
+
+fn page(visitor: &Visitor, yard: &Yard, record: &Record) -> PartPage {
+    let part = &record.part;
+    let (past, ahead) = (past(record), ahead(record));
+    let name = format!("{}, {}", part.name, part.number);
+    PartPage {
+        frame: visitor.frame(&part.number, Room::Stores),
+        heading: name.clone(),
+        lead: format!(
+            "{} on hand, {} promised to jobs, {} on order. {}",
+            amount(part.unit, record.position.on_hand),
+            amount(part.unit, record.position.reserved),
+            amount(part.unit, record.position.on_order),
+            record.forecast.says(yard)
+        ),
+        decision: decision(yard, record),
+        fan_says: fan::describe(&past, &ahead, yard.today),
+        fan: (!ahead.is_empty() || !past.is_empty())
+            .then(|| fan::draw("fan", &name, &past, &ahead, yard.today)),
+        no_forecast: "This part was in no forecast yet. A forecast is made each night, and by \
+                      `slackwater forecast`."
+            .to_owned(),
+        reasons: reasons(yard, record, &ahead),
+        scores: record.how.as_ref().map(|how| scores(&how.scores)).unwrap_or_default(),
+        lines: record.advice.iter().map(|row| advice_line(yard, record, row)).collect(),
+        facts: facts(yard, record),
+        lots: lots(yard, record),
+    }
+}
+
+pub fn amount(unit: Unit, quantity: i64) -> String {
+    let unit = match unit {
+        Unit::Each => "",
+        Unit::Millilitre => " mL",
+        Unit::Gram => " g",
+        Unit::Millimetre => " mm",
+    };
+    format!("{}{unit}", grouped(quantity))
+}
+
+fn decision(yard: &Yard, record: &Record) -> Vec<String> {
+    let Some(first) = record.advice.iter().min_by_key(|row| row.order_by) else {
+        return Vec::new();
+    };
+    let order = format!(
+        "Order {} from {} by {}.",
+        amount(record.part.unit, first.quantity),
+        record.supplier(first.supplier),
+        day(first.order_by, yard.today)
+    );
+    vec![order, first.reason.clone()]
+}
+
+fn advice_line(yard: &Yard, record: &Record, row: &AdviceRow) -> String {
+    format!(
+        "{} from {} for {} by {}.",
+        amount(record.part.unit, row.quantity),
+        record.supplier(row.supplier),
+        row.total,
+        day(row.order_by, yard.today)
+    )
+}
+
+/// The history that the forecast rests on: months and quantities, as the run keeps them.
+fn past(record: &Record) -> Vec<Used> {
+    let Some(how) = &record.how else { return Vec::new() };
+    let used = past_months(&how.history);
+    let skip = used.len().saturating_sub(MONTHS_PAST);
+    used.into_iter().skip(skip).collect()
+}
+
+/// Reads `{"first": "2024-01", "quantities": [2, 0, 1]}`.
+fn past_months(history: &Value) -> Vec<Used> {
+    let first = history.get("first").and_then(Value::as_str).unwrap_or_default();
+    let first =
+        NaiveDate::parse_from_str(&format!("{}-01", first.get(..7).unwrap_or("")), "%Y-%m-%d");
+    let (Ok(first), Some(quantities)) =
+        (first, history.get("quantities").and_then(Value::as_array))
+    else {
+        return Vec::new();
+    };
+    let used = quantities.iter().enumerate().filter_map(|(i, quantity)| {
+        let month = first.checked_add_months(Months::new(u32::try_from(i).ok()?))?;
+        Some(Used { month, quantity: quantity.as_f64()? })
+    });
+    used.collect()
+}
+
+fn ahead(record: &Record) -> Vec<Expected> {
+    let month = |row: &ForecastRow| {
+        let range = Range::of(&row.quantiles)?;
+        Some(Expected {
+            month: row.month,
+            planned: row.planned,
+            on_finding: row.on_finding,
+            unplanned: row.unplanned,
+            q10: range.low,
+            q25: range.lower,
+            q50: range.median,
+            q75: range.upper,
+            q90: range.high,
+        })
+    };
+    record.months.iter().take(MONTHS_AHEAD).filter_map(month).collect()
+}
+
+fn reasons(yard: &Yard, record: &Record, ahead: &[Expected]) -> Vec<String> {
+    let mut reasons = Vec::new();
+    let sum = |stream: fn(&Expected) -> f64| ahead.iter().map(stream).sum::<f64>();
+    let (planned, found, unplanned) =
+        (sum(|m| m.planned), sum(|m| m.on_finding), sum(|m| m.unplanned));
+    let all = planned + found + unplanned;
+    if all > 0.0 {
+        reasons.push(format!(
+            "Of what is expected in {}, {} is planned work, {} comes on findings and {} is unplanned.",
+            count(ahead.len(), "month", "months"),
+            percent(planned / all),
+            percent(found / all),
+            percent(unplanned / all)
+        ));
+    }
+    if let Some(how) = &record.how {
+        reasons.push(how.reason.clone());
+    }
+    if let Some(before) = &record.before {
+        reasons.extend(changed(yard, record, before));
+    }
+    reasons
+}
+
+/// What changed since the forecast before, over the months that both know.
+fn changed(yard: &Yard, record: &Record, before: &Before) -> Option<String> {
+    let then: HashMap<NaiveDate, f64> =
+        before.months.iter().map(|row| (row.month, row.mean)).collect();
+    let both: Vec<(f64, f64)> =
+        record.months.iter().filter_map(|row| Some((*then.get(&row.month)?, row.mean))).collect();
+    let (was, is) = both.iter().fold((0.0, 0.0), |(w, i), (a, b)| (w + a, i + b));
+    let at = moment(before.run.finished_at?, yard.zone, yard.today);
+    let months = count(both.len(), "month", "months");
+    match both.len() {
+        0 => None,
+        _ if (was - is).abs() < 0.5 => {
+            Some(format!("Nothing to speak of changed since the forecast of {at}."))
+        }
+        _ => Some(format!(
+            "Since the forecast of {at}, what is expected in the same {months} went from {was:.0} \
+             to {is:.0}."
+        )),
+    }
+}
+
+/// The backtest: one row per model, the columns that a buyer can read.
+fn scores(scores: &Value) -> Table {
+    const COLUMNS: [(&str, &str); 4] = [
+        ("pinball", "Quantile loss"),
+        ("rmsse", "Scaled error"),
+        ("bias", "Bias"),
+        ("coverage_90", "Within 8 of 10"),
+    ];
+    let Some(models) = scores.as_array() else { return Table::default() };
+    let row = |model: &Value| {
+        let name = model.get("model")?;
+        let name = name.as_str().map(str::to_owned).unwrap_or_else(|| name.to_string());
+        let scores = model.get("scores").unwrap_or(model);
+        let cell = |(key, _): &(&str, &str)| {
+            let value = scores.get(*key).and_then(Value::as_f64);
+            value.map_or("–".to_owned(), |value| format!("{value:.2}"))
+        };
+        Some(std::iter::once(name).chain(COLUMNS.iter().map(cell)).collect())
+    };
+    let head = std::iter::once("Way").chain(COLUMNS.iter().map(|(_, text)| *text));
+    Table { head: head.map(str::to_owned).collect(), rows: models.iter().filter_map(row).collect() }
+}
+
+fn facts(yard: &Yard, record: &Record) -> Vec<Fact> {
+    let part = &record.part;
+    let kind = match part.kind {
+        PartKind::Part => "part",
+        PartKind::Kit => "kit of loose parts",
+        PartKind::Fluid => "fluid",
+        PartKind::Consumable => "consumable",
+    };
+    let mut facts = vec![Fact::new("Kind", kind)];
+    facts.extend(part.maker.as_ref().map(|maker| Fact::new("Maker", maker)));
+    facts.extend(part.family.as_ref().map(|family| Fact::new("Family", family)));
+    facts.extend(part.compound.as_ref().map(|compound| Fact::new("Compound", compound)));
+    if let Some(months) = part.shelf_life_months {
+        let source = part.shelf_life_source.as_deref().unwrap_or("no source on record");
+        let months = count(months.unsigned_abs() as usize, "month", "months");
+        facts.push(Fact::new("Shelf life", format!("{months} ({source})")));
+    }
+    let current = |term: &&Term| {
+        term.valid_from <= yard.today && term.valid_until.is_none_or(|until| until > yard.today)
+    };
+    for term in record.terms.iter().filter(current) {
+        let lead = count(term.lead_days_median.unsigned_abs() as usize, "day", "days");
+        let worst = term.lead_days_worst.map(|days| format!(", at worst {days}"));
+        let terms = format!(
+            "{} for {}, pack of {}, {lead}{}",
+            term.price,
+            amount(part.unit, term.price_units),
+            grouped(term.pack),
+            worst.unwrap_or_default()
+        );
+        facts.push(Fact::new(record.supplier(term.supplier), terms));
+    }
+    facts
+}
+
+fn lots(yard: &Yard, record: &Record) -> Table {
+    let on = |date: Option<NaiveDate>| date.map_or("–".to_owned(), |on| day(on, yard.today));
+    let row = |lot: &Lot| {
+        let dated = match lot.dated_by {
+            DatedBy::Cure => "by its cure date",
+            DatedBy::Label => "by its label",
+            DatedBy::Receipt => "by receipt",
+            DatedBy::Unknown => "unknown, never fresh",
+        };
+        let condition =
+            if lot.condition == LotCondition::Used { "used, from a donor" } else { "new" };
+        vec![
+            lot.code.clone().unwrap_or_else(|| "–".to_owned()),
+            condition.to_owned(),
+            on(lot.received_on),
+            on(lot.expires_on),
+            dated.to_owned(),
+        ]
+    };
+    let head = ["Lot", "Condition", "Received", "Use by", "Dated"].map(str::to_owned).to_vec();
+    Table { head, rows: record.lots.iter().take(LOTS_MAX).map(row).collect() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_history_of_a_run_is_read_month_by_month() {
+        let used = past_months(&serde_json::json!({"first": "2025-11", "quantities": [2, 0, 1.0]}));
+        let last = used.last().map(|m| (m.month.to_string(), m.quantity));
+        assert_eq!((used.len(), last), (3, Some(("2026-01-01".to_owned(), 1.0))));
+        for broken in
+            ["{}", "[]", r#"{"first": "x", "quantities": [1]}"#, r#"{"first": "2025-11"}"#]
+        {
+            assert!(past_months(&serde_json::from_str(broken).unwrap()).is_empty(), "{broken}");
+        }
+    }
+
+    #[test]
+    fn a_backtest_shows_what_it_has_and_a_dash_for_the_rest() {
+        let table = scores(&serde_json::json!([{"model": "tsb", "scores": {"pinball": 0.412}}]));
+        assert_eq!(table.rows, [["tsb", "0.41", "–", "–", "–"]]);
+        assert!(scores(&Value::Null).rows.is_empty());
+    }
 }

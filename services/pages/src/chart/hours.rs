@@ -55,15 +55,15 @@ impl EventKind {
 }
 
 /// Everything on the picture of one engine. `shown` and `ahead` rise in day.
-pub struct EngineHours<'a> {
-    pub engine: &'a str,
-    pub shown: &'a [Shown],
-    pub ahead: &'a [Ahead],
-    pub events: &'a [Event],
+pub struct EngineHours {
+    pub engine: String,
+    pub shown: Vec<Shown>,
+    pub ahead: Vec<Ahead>,
+    pub events: Vec<Event>,
     pub today: NaiveDate,
 }
 
-impl EngineHours<'_> {
+impl EngineHours {
     pub fn draw(&self, id: &str) -> Picture {
         let title = format!("{}: hours run", self.engine);
         let says = self.describe();
@@ -221,8 +221,9 @@ mod tests {
     fn the_sentence_says_where_the_hours_stand_and_will_stand() {
         let shown = [Shown { day: date(7, 5), hours: 46.5 }];
         let ahead = [Ahead { day: date(8, 1), low: 55.0, median: 61.0, high: 70.0 }];
-        let (engine, today) = ("KV-2", date(7, 6));
-        let drawn = EngineHours { engine, shown: &shown, ahead: &ahead, events: &[], today };
+        let (engine, today) = ("KV-2".to_owned(), date(7, 6));
+        let (shown, ahead) = (shown.to_vec(), ahead.to_vec());
+        let drawn = EngineHours { engine, shown, ahead, events: vec![], today };
         assert_eq!(
             drawn.describe(),
             "46.5 h by the reading of Sun 5 Jul; 55 to 70 h by Sat 1 Aug, most likely about 61."
@@ -232,8 +233,8 @@ mod tests {
 
     #[test]
     fn an_engine_without_readings_says_so() {
-        let today = date(7, 6);
-        let drawn = EngineHours { engine: "KV-2", shown: &[], ahead: &[], events: &[], today };
+        let (engine, today) = ("KV-2".to_owned(), date(7, 6));
+        let drawn = EngineHours { engine, shown: vec![], ahead: vec![], events: vec![], today };
         assert!(drawn.draw("e").narrow.contains("no reading in this time"));
     }
 }

@@ -1,0 +1,309 @@
+//! A task that falls due, in words and as a tide strip.
+//!
+//! The text always says what the strip shows, governing limb first.
+
+use chrono::NaiveDate;
+use fleet::hours::Hours;
+use fleet::run::GoverningLimb;
+use usage::HoursForecast;
+
+use crate::chart::tide::{Ahead, Strip, Tide};
+use crate::figures::{HoursStyle, count, day, hours, percent};
+use crate::form::Mark;
+
+/// What a due run says of one task on one engine.
+#[derive(Clone, Debug)]
+pub struct DueFacts {
+    pub governing: GoverningLimb,
+    /// Day on which the first limb is reached: eight times in ten from `early` to `late`.
+    pub early_on: Option<NaiveDate>,
+    pub due_on: Option<NaiveDate>,
+    pub late_on: Option<NaiveDate>,
+    pub months_on: Option<NaiveDate>,
+    /// Seconds to the hours limit at the last reading, below zero where overrun.
+    pub hours_left_seconds: Option<i64>,
+    pub days_left: Option<i64>,
+    /// The hours limb's length.
+    pub hours_length: Option<Hours>,
+    /// From when the interval counts.
+    pub counts_from: Option<NaiveDate>,
+    /// Share of the governing limb that is used.
+    pub used: f64,
+    /// Where the interval's figures come from.
+    pub source: String,
+}
+
+/// The days that matter to a list.
+#[derive(Clone, Copy, Debug)]
+pub struct Days {
+    pub today: NaiveDate,
+    /// The date that the reader picked.
+    pub by: NaiveDate,
+    pub style: HoursStyle,
+}
+
+/// One task in words and as a strip.
+#[derive(Clone, Debug)]
+pub struct DueShown {
+    pub mark: Option<Mark>,
+    pub strip: Strip,
+    pub sentence: String,
+    pub aside: String,
+    pub urgency: Urgency,
+}
+
+/// Worst first.
+#[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
+pub struct Urgency {
+    pub over: bool,
+    /// Probability that it falls due by the picked date.
+    pub chance: f64,
+    pub used: f64,
+}
+
+/// A decision is due where one in five engines would be late.
+const CHANCE_WORTH_SHOWING: f64 = 0.2;
+
+impl Urgency {
+    pub fn needs_decision(&self) -> bool {
+        self.over || self.chance >= CHANCE_WORTH_SHOWING
+    }
+}
+
+impl DueFacts {
+    /// When it was last done is not on record: neither due nor overdue.
+    pub fn is_unknown(&self) -> bool {
+        self.governing == GoverningLimb::Unknown
+    }
+
+    pub fn is_over(&self) -> bool {
+        self.hours_left_seconds.is_some_and(|left| left < 0)
+            || self.days_left.is_some_and(|left| left < 0)
+    }
+
+    /// Probability that it falls due by `days.by`, with the hours to run until then where they are
+    /// known as a distribution, else by the run's own dates.
+    pub fn chance(&self, days: Days, ahead: Option<&HoursForecast>) -> f64 {
+        if self.is_over() || self.months_on.is_some_and(|on| on <= days.by) {
+            return 1.0;
+        }
+        match (self.hours_left_seconds, ahead) {
+            (Some(left), Some(ahead)) => {
+                ahead.hours.probability_of_at_least(left as f64 / 3600.0).clamp(0.0, 1.0)
+            }
+            (Some(_), None) => self.chance_by_dates(days.by),
+            (None, _) => 0.0,
+        }
+    }
+
+    /// Straight between the 10, 50 and 90 % dates.
+    fn chance_by_dates(&self, by: NaiveDate) -> f64 {
+        let (Some(early), Some(due), Some(late)) = (self.early_on, self.due_on, self.late_on)
+        else {
+            return 0.0;
+        };
+        let share = |from: NaiveDate, to: NaiveDate| {
+            (by - from).num_days() as f64 / (to - from).num_days().max(1) as f64
+        };
+        if by < early {
+            0.0
+        } else if by < due {
+            0.1 + 0.4 * share(early, due)
+        } else if by < late {
+            0.5 + 0.4 * share(due, late)
+        } else {
+            0.9
+        }
+    }
+
+    /// The task as it is shown.
+    pub fn show(&self, days: Days, ahead: Option<&HoursForecast>) -> DueShown {
+        let chance = self.chance(days, ahead);
+        let (sentence, aside) = (self.sentence(days), self.aside(days, chance));
+        DueShown {
+            mark: self.mark(days, chance),
+            strip: self.tide(days, ahead).draw(&format!("{sentence}; {aside}")),
+            sentence,
+            aside,
+            urgency: Urgency { over: self.is_over(), chance, used: self.used },
+        }
+    }
+
+    fn mark(&self, days: Days, chance: f64) -> Option<Mark> {
+        if self.is_over() {
+            return Some(Mark::stop("over"));
+        }
+        let ahead = (days.by - days.today).num_days();
+        (chance >= 0.5 && ahead >= 0)
+            .then(|| Mark::soon(format!("by {}", day(days.by, days.today))))
+    }
+
+    fn sentence(&self, days: Days) -> String {
+        let on = |d: NaiveDate| day(d, days.today);
+        let limit = self.hours_length.map(|length| hours(length.seconds(), days.style));
+        match self.governing {
+            GoverningLimb::Unknown => "when it was last done is not on record".to_owned(),
+            GoverningLimb::Hours if self.hours_left_seconds.is_some_and(|left| left < 0) => {
+                let over = hours(self.hours_left_seconds.unwrap_or(0).unsigned_abs(), days.style);
+                match limit {
+                    Some(limit) => format!("{over} over the {limit} limit"),
+                    None => format!("{over} over the limit"),
+                }
+            }
+            GoverningLimb::Hours => {
+                let limit = limit.unwrap_or_else(|| "hours".to_owned());
+                match self.due_on {
+                    Some(due) => format!("{limit} limit reached about {}", on(due)),
+                    None => format!("{limit} limit not reached within the forecast"),
+                }
+            }
+            GoverningLimb::Months => match (self.months_on, self.is_over()) {
+                (Some(due), true) => format!("over by the calendar since {}", on(due)),
+                (Some(due), false) if self.hours_left_seconds.is_some() => {
+                    format!("by the calendar on {}, before the hours", on(due))
+                }
+                (Some(due), false) => format!("by the calendar on {}", on(due)),
+                (None, _) => "by the calendar".to_owned(),
+            },
+        }
+    }
+
+    fn aside(&self, days: Days, chance: f64) -> String {
+        let on = |d: NaiveDate| day(d, days.today);
+        let mut parts = Vec::new();
+        if let (GoverningLimb::Hours, Some(early), Some(late), false) =
+            (self.governing, self.early_on, self.late_on, self.is_over())
+        {
+            parts.push(format!("80 %: {} to {}", on(early), on(late)));
+        }
+        match self.hours_left_seconds {
+            Some(left) if left >= 0 => {
+                parts.push(format!("{} left", hours(left.unsigned_abs(), days.style)));
+            }
+            _ => {}
+        }
+        match self.days_left {
+            Some(left) if left >= 0 => {
+                parts.push(format!("{} left", count(left as usize, "day", "days")));
+            }
+            _ => {}
+        }
+        if !self.is_over() && self.governing != GoverningLimb::Unknown {
+            parts.push(format!("{} by {}", percent(chance), on(days.by)));
+        }
+        if !self.source.is_empty() {
+            parts.push(self.source.clone());
+        }
+        parts.join(" · ")
+    }
+
+    fn tide(&self, days: Days, ahead: Option<&HoursForecast>) -> Tide {
+        let length = self.hours_length.map(Hours::as_decimal).filter(|&length| length > 0.0);
+        let left = self.hours_left_seconds.map(|left| left as f64 / 3600.0);
+        let level = match (left, length) {
+            (Some(left), Some(length)) => Some(1.0 - left / length),
+            (Some(_), None) if self.governing == GoverningLimb::Hours => Some(self.used),
+            _ => None,
+        };
+        let share = |hours: f64| length.map(|length| hours / length);
+        let ahead = level.zip(ahead).and_then(|(level, ahead)| {
+            let at = |p| share(ahead.hours.quantile(p)).map(|more| level + more.max(0.0));
+            Some(Ahead { low: at(0.1)?, median: at(0.5)?, high: at(0.9)? })
+        });
+        let calendar = self.months_on.map(|on| match self.counts_from {
+            Some(from) => {
+                let whole = (on - from).num_days().max(1) as f64;
+                ((days.today - from).num_days() as f64 / whole).max(0.0)
+            }
+            None if self.governing == GoverningLimb::Months => self.used,
+            None => f64::from(u8::from(on <= days.today)),
+        });
+        Tide { level, ahead, calendar }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn date(m: u32, d: u32) -> NaiveDate {
+        NaiveDate::from_ymd_opt(2026, m, d).unwrap()
+    }
+
+    fn days() -> Days {
+        Days { today: date(7, 6), by: date(7, 12), style: HoursStyle::Clock }
+    }
+
+    fn gear_oil() -> DueFacts {
+        DueFacts {
+            governing: GoverningLimb::Hours,
+            early_on: Some(date(7, 7)),
+            due_on: Some(date(7, 9)),
+            late_on: Some(date(7, 13)),
+            months_on: Some(date(9, 20)),
+            hours_left_seconds: Some(12_600),
+            days_left: Some(76),
+            hours_length: Some(Hours::from_whole_hours(50)),
+            counts_from: Some(date(5, 20)),
+            used: 0.93,
+            source: "maker: p. 45".into(),
+        }
+    }
+
+    #[test]
+    fn the_governing_limb_comes_first_and_the_band_with_it() {
+        let shown = gear_oil().show(days(), None);
+        assert_eq!(shown.sentence, "50 h limit reached about Thu 9 Jul");
+        assert_eq!(
+            shown.aside,
+            "80 %: Tue 7 Jul to Mon 13 Jul · 3:30 h left · 76 days left · 80 % by Sun 12 Jul · \
+             maker: p. 45"
+        );
+        assert_eq!(shown.mark, Some(Mark::soon("by Sun 12 Jul")));
+    }
+
+    #[test]
+    fn overrun_hours_are_over_and_certain() {
+        let over = DueFacts { hours_left_seconds: Some(-21_600), ..gear_oil() };
+        let shown = over.show(days(), None);
+        assert_eq!(shown.sentence, "6 h over the 50 h limit");
+        assert_eq!(shown.mark, Some(Mark::stop("over")));
+        assert!(shown.urgency.over && shown.urgency.chance == 1.0);
+        assert!(shown.strip.wide.contains("f-over"));
+    }
+
+    #[test]
+    fn the_calendar_governs_when_it_is_first() {
+        let calendar = DueFacts {
+            governing: GoverningLimb::Months,
+            months_on: Some(date(7, 10)),
+            days_left: Some(4),
+            ..gear_oil()
+        };
+        let shown = calendar.show(days(), None);
+        assert_eq!(shown.sentence, "by the calendar on Fri 10 Jul, before the hours");
+        assert_eq!(shown.urgency.chance, 1.0);
+    }
+
+    #[test]
+    fn unknown_is_not_overdue() {
+        let unknown = DueFacts {
+            governing: GoverningLimb::Unknown,
+            hours_left_seconds: None,
+            days_left: None,
+            months_on: None,
+            ..gear_oil()
+        };
+        let shown = unknown.show(days(), None);
+        assert!(!shown.urgency.over && shown.mark.is_none() && shown.urgency.chance == 0.0);
+        assert!(!shown.strip.wide.contains("f-certain"));
+    }
+
+    #[test]
+    fn the_chance_by_dates_never_falls_as_the_date_moves_on() {
+        let facts = DueFacts { months_on: None, ..gear_oil() };
+        let chances: Vec<_> = (1..28).map(|d| facts.chance_by_dates(date(7, d))).collect();
+        assert!(chances.windows(2).all(|pair| pair[0] <= pair[1]));
+        assert_eq!((chances[0], chances[26]), (0.0, 0.9));
+    }
+}

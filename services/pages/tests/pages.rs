@@ -1,0 +1,484 @@
+//! The pages over their own router, on a small fleet: who may see and do what, and what a form
+//! does. How pages look and behave in a browser is tested with the whole program.
+
+use std::sync::Arc;
+
+use axum::Router;
+use axum::body::{Body, to_bytes};
+use axum::http::header::{CONTENT_TYPE, COOKIE, LOCATION, SET_COOKIE};
+use axum::http::{Request, Response, StatusCode};
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use fleet::boat::{Boat, Fitting};
+use fleet::engine::{Engine, EngineModel, EngineStatus, FuelSystem};
+use fleet::finding::Hold;
+use fleet::hours::Hours;
+use fleet::id::{
+    BoatId, EngineId, FindingKindId, FittingId, ModelId, OrganisationId, PersonId, PoolId,
+    ReadingId, SiteId,
+};
+use fleet::money::Currency;
+use fleet::person::{Person, Role};
+use fleet::pool::{Pool, Water};
+use fleet::programme::{FindingKind, Urgency};
+use fleet::reading::{Reading, ReadingKind};
+use fleet::site::Site;
+use pages::{Cookies, PagesState, router};
+use store::{Author, Store, Transaction, organisations, people, record, secret, sessions};
+use tower::ServiceExt as _;
+
+/// Monday 6 July 2026, 07:10 in Oslo.
+fn now() -> DateTime<Utc> {
+    "2026-07-06T05:10:00Z".parse().expect("an instant")
+}
+
+/// A yard with one boat, its engine, and people of every role.
+struct Yard {
+    pages: Router,
+    store: Arc<Store>,
+    organisation: OrganisationId,
+    engine: EngineId,
+    kind: FindingKindId,
+    _folder: tempfile::TempDir,
+}
+
+/// Somebody's browser.
+struct Browser<'a> {
+    yard: &'a Yard,
+    cookie: String,
+}
+
+impl Yard {
+    async fn open() -> Self {
+        let folder = tempfile::tempdir().expect("a folder");
+        let file = folder.path().join("fleet.sqlite");
+        let store = Store::open(file.to_str().expect("a path")).await.expect("a database");
+        store.migrate().await.expect("a schema");
+        let store = Arc::new(store);
+        let state = PagesState::new(Arc::clone(&store), Cookies::Loopback).with_clock(now);
+        let pages = router(state);
+        let euro = Currency::parse("EUR").expect("a currency");
+        let organisation = store
+            .write(async |tx: &Transaction| organisations::create(tx, "North", euro, now()).await)
+            .await
+            .expect("an organisation")
+            .id;
+        let (engine, kind) = (EngineId::fresh(), FindingKindId::fresh());
+        let yard = Self { pages, store, organisation, engine, kind, _folder: folder };
+        yard.fill().await;
+        yard
+    }
+
+    async fn fill(&self) {
+        let (site, pool, model, boat) =
+            (SiteId::fresh(), PoolId::fresh(), ModelId::fresh(), BoatId::fresh());
+        let author = Author { id: None, name: "test".into(), at: now(), note: None };
+        let organisation = self.organisation;
+        let fill = async |tx: &Transaction| {
+            record::create(tx, organisation, &author, &[self.site(site)]).await?;
+            record::create(tx, organisation, &author, &[self.pool(pool, site)]).await?;
+            record::create(tx, organisation, &author, &[self.model(model)]).await?;
+            record::create(tx, organisation, &author, &[self.boat(boat, site, pool)]).await?;
+            record::create(tx, organisation, &author, &[self.outboard(model, pool)]).await?;
+            record::create(tx, organisation, &author, &[self.fitting(boat)]).await?;
+            record::create(tx, organisation, &author, &[self.finding_kind()]).await?;
+            for (days_ago, hours) in [(28, 391), (14, 402), (7, 412)] {
+                record::append(tx, organisation, &[self.reading(days_ago, hours)]).await?;
+            }
+            for (name, role) in
+                [("viewer", Role::Viewer), ("technician", Role::Technician), ("owner", Role::Owner)]
+            {
+                record::create(tx, organisation, &author, &[person(name, role)]).await?;
+            }
+            Ok::<(), store::StoreError>(())
+        };
+        self.store.write(fill).await.expect("a fleet");
+    }
+
+    fn site(&self, id: SiteId) -> Site {
+        Site {
+            id,
+            version: 1,
+            name: "North quay".into(),
+            time_zone: "Europe/Oslo".into(),
+            calendar: None,
+            first_hire_on: None,
+            last_hire_on: None,
+            finish_days_before_hire: 14,
+            archived: false,
+        }
+    }
+
+    fn pool(&self, id: PoolId, site: SiteId) -> Pool {
+        Pool {
+            id,
+            version: 1,
+            site,
+            name: "Wherries".into(),
+            water: Water::Salt,
+            used_for: None,
+            severity_percent: 100,
+            running_factor_permille: None,
+            archived: false,
+        }
+    }
+
+    fn model(&self, id: ModelId) -> EngineModel {
+        EngineModel {
+            id,
+            version: 1,
+            maker: "Kvalsund".into(),
+            name: "Six".into(),
+            strokes: 4,
+            power_watts: None,
+            premix_ratio: None,
+            engine_oil_grade: None,
+            engine_oil_ml: None,
+            fuel_system: FuelSystem::Carburettor,
+            gear_oil_grade: None,
+            gear_oil_ml: None,
+            last_made_in: None,
+            manual_edition: None,
+            source: "invented".into(),
+            archived: false,
+        }
+    }
+
+    fn boat(&self, id: BoatId, site: SiteId, pool: PoolId) -> Boat {
+        Boat {
+            id,
+            version: 1,
+            site,
+            pool: Some(pool),
+            name: "Wherry <14>".into(),
+            tag: None,
+            jetty: Some("A".into()),
+            jetty_order: Some(1),
+            severity_percent: None,
+            archived: false,
+        }
+    }
+
+    fn outboard(&self, model: ModelId, pool: PoolId) -> Engine {
+        Engine {
+            id: self.engine,
+            version: 1,
+            serial: "KV-2041".into(),
+            model,
+            pool,
+            tag: None,
+            bought_on: None,
+            first_run_on: NaiveDate::from_ymd_opt(2023, 5, 1),
+            status: EngineStatus::InService,
+            severity_percent: None,
+            note: None,
+        }
+    }
+
+    fn fitting(&self, boat: BoatId) -> Fitting {
+        Fitting {
+            id: FittingId::fresh(),
+            version: 1,
+            engine: self.engine,
+            boat,
+            position: 0,
+            fitted_at: now() - TimeDelta::days(60),
+            removed_at: None,
+        }
+    }
+
+    fn finding_kind(&self) -> FindingKind {
+        FindingKind {
+            id: self.kind,
+            version: 1,
+            name: "Pops out of gear".into(),
+            likely_cause: None,
+            urgency: Urgency::Stop,
+            safety: true,
+            task: None,
+            source: "common practice, no source".into(),
+            archived: false,
+        }
+    }
+
+    fn reading(&self, days_ago: i64, hours: u32) -> Reading {
+        Reading {
+            id: ReadingId::fresh(),
+            engine: self.engine,
+            kind: ReadingKind::Reading,
+            read_at: now() - TimeDelta::days(days_ago),
+            shown: Hours::from_whole_hours(hours),
+            shown_before: None,
+            source: "test".into(),
+            recorded_by: None,
+            recorded_at: now() - TimeDelta::days(days_ago),
+            note: None,
+        }
+    }
+
+    async fn send(&self, request: Request<Body>) -> Response<Body> {
+        self.pages.clone().oneshot(request).await.expect("an answer")
+    }
+
+    /// Signs `name` in through a link that does so once.
+    async fn sign_in(&self, name: &str) -> Browser<'_> {
+        let person = people::by_names(self.store.connection(), self.organisation, &[name]).await;
+        let person = person.expect("people").remove(0);
+        let link = async |tx: &Transaction| {
+            let lasts = TimeDelta::minutes(5);
+            sessions::create_link(tx, self.organisation, person.id, now(), lasts).await
+        };
+        let link = self.store.write(link).await.expect("a link");
+        let path = format!("/sign-in/once/{}", link.reveal());
+        let answer = self.send(get(&path, "")).await;
+        assert_eq!(answer.status(), StatusCode::SEE_OTHER);
+        let cookie = answer.headers()[SET_COOKIE].to_str().expect("text");
+        assert!(cookie.contains("HttpOnly") && cookie.contains("SameSite=Lax"), "{cookie}");
+        let cookie = cookie.split(';').next().expect("a pair").to_owned();
+        let again = self.send(get(&path, "")).await;
+        assert_eq!(again.status(), StatusCode::UNPROCESSABLE_ENTITY, "a link works once");
+        Browser { yard: self, cookie }
+    }
+}
+
+fn person(name: &str, role: Role) -> Person {
+    Person {
+        id: PersonId::fresh(),
+        version: 1,
+        name: name.to_owned(),
+        email: Some(format!("{name}@north.example")),
+        role,
+        may_clear_holds: role == Role::Owner,
+        site: None,
+        calendar: None,
+        productive_percent: 80,
+        archived: false,
+    }
+}
+
+fn get(path: &str, cookie: &str) -> Request<Body> {
+    Request::get(path).header(COOKIE, cookie).body(Body::empty()).expect("a request")
+}
+
+async fn text(answer: Response<Body>) -> String {
+    let bytes = to_bytes(answer.into_body(), 1 << 22).await.expect("a body");
+    String::from_utf8(bytes.to_vec()).expect("text")
+}
+
+impl Browser<'_> {
+    async fn get(&self, path: &str) -> (StatusCode, String) {
+        let answer = self.yard.send(get(path, &self.cookie)).await;
+        (answer.status(), text(answer).await)
+    }
+
+    /// The key of the forms on the page at `path`.
+    async fn key(&self, path: &str) -> String {
+        let (_, page) = self.get(path).await;
+        let rest = page.split("name=\"form_key\" value=\"").nth(1).expect("a form with a key");
+        rest.split('"').next().expect("a key").to_owned()
+    }
+
+    async fn post(&self, path: &str, form: &str) -> Response<Body> {
+        let request = Request::post(path)
+            .header(COOKIE, &self.cookie)
+            .header(CONTENT_TYPE, "application/x-www-form-urlencoded")
+            .body(Body::from(form.to_owned()))
+            .expect("a request");
+        self.yard.send(request).await
+    }
+}
+
+async fn readings(yard: &Yard) -> Vec<Reading> {
+    let (connection, one) = (yard.store.connection(), [yard.engine]);
+    let all = store::readings::of_engines(connection, yard.organisation, &one).await;
+    all.expect("readings").remove(&yard.engine).unwrap_or_default()
+}
+
+const ROOMS: [&str; 9] = [
+    "/afloat",
+    "/lay-up",
+    "/bench",
+    "/stores",
+    "/stores/order",
+    "/fleet",
+    "/yard",
+    "/afloat?by=2026-08-31&pool=nonsense&all=yes",
+    "/fleet?sort=-hours&find=kv&from=999999",
+];
+
+#[tokio::test]
+async fn every_page_shows_itself_to_a_viewer_and_none_to_a_stranger() {
+    let yard = Yard::open().await;
+    let viewer = yard.sign_in("viewer").await;
+    let engine = format!("/fleet/engines/{}", yard.engine);
+    for path in ROOMS.into_iter().chain([engine.as_str()]) {
+        let (status, page) = viewer.get(path).await;
+        assert_eq!(status, StatusCode::OK, "{path}");
+        assert!(page.contains("<h1>") && !page.contains("Wherry <14>"), "{path}");
+        let stranger = yard.send(get(path, "")).await;
+        assert_eq!(stranger.status(), StatusCode::SEE_OTHER, "{path}");
+        let to = stranger.headers()[LOCATION].to_str().expect("text");
+        assert!(to.starts_with("/sign-in?onward=%2F"), "{to}");
+    }
+}
+
+#[tokio::test]
+async fn a_viewer_is_told_what_is_for_others() {
+    let yard = Yard::open().await;
+    let viewer = yard.sign_in("viewer").await;
+    let finding = format!("/fleet/engines/{}/finding", yard.engine);
+    for path in ["/fleet/hours", finding.as_str()] {
+        let (status, page) = viewer.get(path).await;
+        assert_eq!(status, StatusCode::FORBIDDEN, "{path}");
+        assert!(page.contains("Your role does not let you"), "{path}");
+    }
+    let (_, page) = viewer.get("/afloat").await;
+    assert!(!page.contains("href=\"/fleet/hours\""));
+}
+
+#[tokio::test]
+async fn a_form_without_the_sessions_key_changes_nothing() {
+    let yard = Yard::open().await;
+    let technician = yard.sign_in("technician").await;
+    let line = format!("read_at=2026-07-05T20:00&h-{}=420", yard.engine);
+    for key in ["", "form_key=&", "form_key=00&"] {
+        let answer = technician.post("/fleet/hours", &format!("{key}{line}")).await;
+        assert_eq!(answer.status(), StatusCode::FORBIDDEN, "{key}");
+    }
+    assert_eq!(readings(&yard).await.len(), 3);
+}
+
+#[tokio::test]
+async fn a_fall_is_asked_about_and_what_was_typed_stays() {
+    let yard = Yard::open().await;
+    let technician = yard.sign_in("technician").await;
+    let key = technician.key("/fleet/hours").await;
+    let form = |hours| format!("form_key={key}&read_at=2026-07-05T20:00&h-{}={hours}", yard.engine);
+    let answer = technician.post("/fleet/hours", &form("41.2")).await;
+    assert_eq!(answer.status(), StatusCode::UNPROCESSABLE_ENTITY);
+    let page = text(answer).await;
+    assert!(page.contains("value=\"41.2\"") && page.contains("is below"), "{page}");
+    assert_eq!(readings(&yard).await.len(), 3);
+
+    let answer = technician.post("/fleet/hours", &form("418.5")).await;
+    assert_eq!(answer.status(), StatusCode::SEE_OTHER);
+    let saved = readings(&yard).await;
+    let last = saved.last().expect("a reading");
+    assert_eq!((saved.len(), last.shown), (4, Hours::from_decimal(418.5).expect("hours")));
+    assert_eq!(last.read_at.to_rfc3339(), "2026-07-05T18:00:00+00:00", "on the site's clock");
+}
+
+#[tokio::test]
+async fn what_was_saved_is_said_once() {
+    let yard = Yard::open().await;
+    let technician = yard.sign_in("technician").await;
+    let key = technician.key("/fleet/hours").await;
+    let form = format!("form_key={key}&read_at=2026-07-05T20:00&h-{}=418", yard.engine);
+    let answer = technician.post("/fleet/hours", &form).await;
+    let notice = answer.headers()[SET_COOKIE].to_str().expect("text");
+    let both = format!("{}; {}", technician.cookie, notice.split(';').next().expect("a pair"));
+    let shown = yard.send(get("/fleet/hours", &both)).await;
+    let cleared = shown.headers()[SET_COOKIE].to_str().expect("text").to_owned();
+    assert!(cleared.contains("Max-Age=0"), "{cleared}");
+    assert!(text(shown).await.contains("1 reading saved."));
+}
+
+#[tokio::test]
+async fn a_swapped_meter_goes_on_from_the_same_life_hours() {
+    let yard = Yard::open().await;
+    let technician = yard.sign_in("technician").await;
+    let path = format!("/fleet/engines/{}/meter", yard.engine);
+    let key = technician.key(&path).await;
+    let form = |old| {
+        format!("form_key={key}&old_last={old}&new_first=0&swapped_at=2026-07-06T07:00&onward=")
+    };
+    let wrong = technician.post(&path, &form("12")).await;
+    assert_eq!(wrong.status(), StatusCode::UNPROCESSABLE_ENTITY);
+    assert_eq!(technician.post(&path, &form("415")).await.status(), StatusCode::SEE_OTHER);
+    let ledger = store::readings::ledger(&readings(&yard).await).expect("a ledger");
+    let life = ledger.life(Hours::ZERO).last().expect("a point").life;
+    assert_eq!(life, Hours::from_whole_hours(415));
+}
+
+#[tokio::test]
+async fn a_safety_finding_holds_its_engine_until_a_named_person_clears_it() {
+    let yard = Yard::open().await;
+    let technician = yard.sign_in("technician").await;
+    let engine = format!("/fleet/engines/{}", yard.engine);
+    let path = format!("{engine}/finding");
+    let key = technician.key(&path).await;
+    let empty = technician.post(&path, &format!("form_key={key}&note=hm")).await;
+    assert_eq!(empty.status(), StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(text(empty).await.contains(">hm</textarea>"), "what was typed stays");
+    let form = format!("form_key={key}&kind={}", yard.kind);
+    assert_eq!(technician.post(&path, &form).await.status(), StatusCode::SEE_OTHER);
+
+    let holds = store::findings::open_holds(yard.store.connection(), yard.organisation).await;
+    let hold: Hold = holds.expect("holds").remove(0);
+    assert!(hold.safety && hold.engine == yard.engine);
+    let (_, bench) = technician.get("/bench").await;
+    assert!(bench.contains("Pops out of gear"), "a job is proposed");
+
+    let clear = format!("/holds/{}/clear", hold.id);
+    let form = format!("form_key={key}&note=clutch+dog+replaced");
+    assert_eq!(technician.post(&clear, &form).await.status(), StatusCode::FORBIDDEN);
+    let owner = yard.sign_in("owner").await;
+    let key = owner.key(&engine).await;
+    let form = format!("form_key={key}&note=clutch+dog+replaced");
+    assert_eq!(owner.post(&clear, &form).await.status(), StatusCode::SEE_OTHER);
+    let holds = store::findings::open_holds(yard.store.connection(), yard.organisation).await;
+    assert!(holds.expect("holds").is_empty());
+}
+
+#[tokio::test]
+async fn a_password_signs_in_and_a_wrong_one_tells_nothing() {
+    let yard = Yard::open().await;
+    let person = people::by_names(yard.store.connection(), yard.organisation, &["owner"]).await;
+    let person = person.expect("people").remove(0).id;
+    let hash = secret::hash_password("ten knots").expect("a hash");
+    let set = async |tx: &Transaction| {
+        people::set_password(tx, yard.organisation, person, &hash, now()).await
+    };
+    yard.store.write(set).await.expect("a password");
+    let browser = Browser { yard: &yard, cookie: String::new() };
+    let form = |email, password| format!("email={email}&password={password}&onward=/stores");
+    for (email, password) in [("owner%40north.example", "nine"), ("nobody%40x.example", "nine")] {
+        let answer = browser.post("/sign-in", &form(email, password)).await;
+        assert_eq!(answer.status(), StatusCode::UNPROCESSABLE_ENTITY);
+        assert!(text(answer).await.contains("Address or password is not right."));
+    }
+    let answer = browser.post("/sign-in", &form("Owner%40North.example", "ten+knots")).await;
+    assert_eq!(answer.status(), StatusCode::SEE_OTHER);
+    assert_eq!(answer.headers()[LOCATION], "/stores");
+}
+
+#[tokio::test]
+async fn another_organisations_engine_looks_like_none() {
+    let (north, south) = (Yard::open().await, Yard::open().await);
+    let technician = north.sign_in("technician").await;
+    let none = technician.get(&format!("/fleet/engines/{}", EngineId::fresh())).await;
+    assert_eq!(none.0, StatusCode::NOT_FOUND);
+    let theirs = technician.get(&format!("/fleet/engines/{}", south.engine)).await;
+    assert_eq!(theirs, none);
+}
+
+#[tokio::test]
+async fn signing_out_ends_the_session() {
+    let yard = Yard::open().await;
+    let viewer = yard.sign_in("viewer").await;
+    let key = viewer.key("/afloat").await;
+    let answer = viewer.post("/sign-out", &format!("form_key={key}")).await;
+    assert_eq!(answer.status(), StatusCode::SEE_OTHER);
+    assert_eq!(viewer.get("/afloat").await.0, StatusCode::SEE_OTHER);
+}
+
+#[tokio::test]
+async fn every_answer_forbids_what_is_not_ours_and_is_kept_nowhere() {
+    let yard = Yard::open().await;
+    let answer = yard.send(get("/sign-in", "")).await;
+    let header = |name: &str| answer.headers()[name].to_str().expect("text").to_owned();
+    assert!(header("content-security-policy").contains("default-src 'none'"));
+    assert_eq!(
+        (header("cache-control"), header("x-frame-options")),
+        ("no-store".into(), "DENY".into())
+    );
+}
