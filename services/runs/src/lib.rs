@@ -1,1 +1,15 @@
-//! From a snapshot of the records to a kept run: due list, forecast, order advice, plan.
+//! From a snapshot of the records to a result that is kept: the due list, the forecast, the order
+//! advice.
+//!
+//! Here the computing crates meet the store. Nothing here knows HTTP or a terminal; the caller gives
+//! the moment. Invariant: a run is made from one snapshot, whose digest is kept with it, and is never
+//! changed afterwards.
+
+pub mod due;
+mod due_run;
+mod error;
+mod execute;
+pub mod hours;
+
+pub use error::RunError;
+pub use execute::{Clock, Progress, Wanted, ask, carry_out, today};

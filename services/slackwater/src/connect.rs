@@ -44,6 +44,15 @@ impl From<StoreError> for CommandError {
     }
 }
 
+impl From<runs::RunError> for CommandError {
+    fn from(error: runs::RunError) -> Self {
+        match error {
+            runs::RunError::Store(error) => error.into(),
+            error => Self::Failed(error.to_string()),
+        }
+    }
+}
+
 /// What a command needs to call async code.
 ///
 /// # Errors

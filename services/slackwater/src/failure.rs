@@ -16,6 +16,9 @@ pub enum CommandError {
     /// Rows of a file break rules.
     #[error("{}: {}; nothing was written", file.display(), counted(faults.count()))]
     Rows { file: PathBuf, faults: Faults },
+    /// Rows were left out, as was asked; the others are kept.
+    #[error("{}: {}; those rows were left out", file.display(), counted(faults.count()))]
+    LeftOut { file: PathBuf, faults: Faults },
     /// A file can't be read or written.
     #[error("{}: {cause}", file.display())]
     File { file: PathBuf, cause: std::io::Error },
@@ -28,7 +31,7 @@ impl CommandError {
     /// Says what happened on standard error and answers with the documented exit code.
     pub fn report(&self) -> ExitCode {
         eprintln!("slackwater: {self}");
-        if let Self::Rows { faults, .. } = self {
+        if let Self::Rows { faults, .. } | Self::LeftOut { faults, .. } = self {
             for fault in faults.faults().iter().take(FAULTS_SHOWN) {
                 eprintln!("  {fault}");
             }
@@ -39,11 +42,17 @@ impl CommandError {
         }
         match self {
             Self::Usage(_) => ExitCode::from(2),
-            Self::Rows { .. } | Self::File { .. } | Self::Failed(_) => ExitCode::from(1),
+            Self::Rows { .. } | Self::LeftOut { .. } | Self::File { .. } | Self::Failed(_) => {
+                ExitCode::from(1)
+            }
         }
     }
 }
 
 fn counted(faults: u64) -> String {
-    if faults == 1 { "1 value breaks a rule".to_owned() } else { format!("{faults} values break a rule") }
+    if faults == 1 {
+        "1 value breaks a rule".to_owned()
+    } else {
+        format!("{faults} values break a rule")
+    }
 }

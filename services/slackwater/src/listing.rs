@@ -93,8 +93,7 @@ fn as_table<T>(rows: &[T], columns: &[ListColumn<T>]) -> String {
         })
         .collect();
     let mut text = String::new();
-    let heading: Vec<String> =
-        columns.iter().map(|column| column.name.replace('_', " ")).collect();
+    let heading: Vec<String> = columns.iter().map(|column| column.name.replace('_', " ")).collect();
     let bold = std::io::stdout().is_terminal();
     if bold {
         text.push_str("\x1b[1m");

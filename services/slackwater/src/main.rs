@@ -1,1 +1,61 @@
-fn main() {}
+//! Slackwater: the command line, and the wiring of its services.
+
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+use crate::failure::CommandError;
+
+mod bare;
+mod commands;
+mod connect;
+mod failure;
+mod listing;
+mod output;
+
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
+/// Schedules the upkeep of a fleet of small outboards and forecasts the parts it will need.
+#[derive(Parser)]
+#[command(name = "slackwater", version, max_term_width = 100, after_help = EXIT_CODES)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+const EXIT_CODES: &str = "Exit codes: 0 done; 1 the data breaks a rule, or the work failed (said why); \
+2 the command line is wrong.";
+
+#[derive(Subcommand)]
+enum Command {
+    Init(commands::init::InitArgs),
+    Load(commands::load::LoadArgs),
+    /// List what is due on every engine, worst first
+    Due(commands::due::FleetDueArgs),
+    Serve(commands::serve::ServeArgs),
+    Demo(commands::demo::DemoArgs),
+    Token(commands::token::TokenArgs),
+    Gearcase(bare::gearcase::GearcaseArgs),
+    Life(bare::life::LifeArgs),
+    Order(bare::order::OrderArgs),
+}
+
+fn main() -> ExitCode {
+    let cli = Cli::parse();
+    let done: Result<(), CommandError> = match cli.command {
+        Command::Init(args) => commands::init::run(&args),
+        Command::Load(args) => commands::load::run(&args),
+        Command::Due(args) => commands::due::run(&args, None),
+        Command::Serve(args) => commands::serve::run(&args),
+        Command::Demo(args) => commands::demo::run(&args),
+        Command::Token(args) => commands::token::run(&args),
+        Command::Gearcase(args) => bare::gearcase::run(&args),
+        Command::Life(args) => bare::life::run(&args),
+        Command::Order(args) => bare::order::run(&args),
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(failure) => failure.report(),
+    }
+}

@@ -22,8 +22,9 @@ pub fn write_whole(
         return match write(&mut stdout).and_then(|()| stdout.flush()) {
             // A reader that has seen enough (`| head`) is not a failure.
             Err(cause) if cause.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
-            done => done
-                .map_err(|cause| CommandError::File { file: "standard output".into(), cause }),
+            done => {
+                done.map_err(|cause| CommandError::File { file: "standard output".into(), cause })
+            }
         };
     };
     let fail = |file: &Path| {

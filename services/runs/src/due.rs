@@ -1,0 +1,359 @@
+//! The due list: every engine × task, by whichever limb comes first.
+
+use std::collections::{BTreeMap, HashMap, HashSet};
+
+use chrono::{Days, NaiveDate};
+use fleet::boat::Boat;
+use fleet::due::{
+    FirstServiceWanted, Interval, LastDone, Limb, Limits, Margins, NextDue, Source, UnknownReason,
+    next_due, settled_by, spread_first_services,
+};
+use fleet::engine::{Engine, EngineStatus};
+use fleet::hours::Hours;
+use fleet::id::{BoatId, EngineId, PoolId, TaskId};
+use fleet::pool::Pool;
+use fleet::programme::{IntervalBasis, Occasion, ProgrammeInterval};
+use fleet::service::Service;
+use store::snapshot::Snapshot;
+
+use crate::hours::{EngineHours, FleetHours};
+
+/// Furthest day that is looked at for the hours limb.
+const DAYS_AHEAD_MAX: i64 = 3 * 366;
+/// Weeks over which first services of unknown date are spread (common practice, no source).
+pub const START_UP_WEEKS: u32 = 8;
+/// Days after an engine's first running by which its record must begin to be whole.
+const RECORD_GAP_DAYS: i64 = 60;
+
+/// One task on one engine.
+#[derive(Clone, Debug)]
+pub struct DueLine {
+    pub engine: EngineId,
+    pub task: TaskId,
+    pub next: NextDue,
+    /// Today's margins, where the next due is known; hours as expected to stand today.
+    pub margins: Option<Margins>,
+    /// The limb that comes first.
+    pub governing: Option<Limb>,
+    /// The day on which the first limb is reached: 10 %, 50 %, 90 % quantile.
+    pub early_on: Option<NaiveDate>,
+    pub due_on: Option<NaiveDate>,
+    pub late_on: Option<NaiveDate>,
+    pub source: String,
+    /// Where the last time is unknown: the week of its first service in the start-up list, 0 for
+    /// this week.
+    pub start_up_week: Option<u32>,
+}
+
+impl DueLine {
+    pub fn is_overdue(&self) -> bool {
+        self.margins.is_some_and(|margins| margins.is_overdue())
+    }
+
+    pub fn limits(&self) -> Option<&Limits> {
+        match &self.next {
+            NextDue::Known(limits) => Some(limits),
+            NextDue::Unknown { .. } => None,
+        }
+    }
+
+    /// Probability that it falls due on or before `by`; `None` where the last time is unknown.
+    pub fn chance_by(&self, fleet: &FleetHours, by: NaiveDate) -> Option<f64> {
+        let limits = self.limits()?;
+        if self.is_overdue() || limits.months_on.is_some_and(|on| on <= by) {
+            return Some(1.0);
+        }
+        let Some(at) = limits.hours_at else { return Some(0.0) };
+        let left = at.as_decimal() - fleet.engine(self.engine)?.last_life().unwrap_or(0.0);
+        Some(chance_of_reaching(fleet, self.engine, left, by))
+    }
+}
+
+/// The due list of a snapshot, worst first: overdue by the share of the interval used, then by the
+/// day that is expected, then what is unknown by its week.
+pub fn due_list(snapshot: &Snapshot, fleet: &FleetHours, today: NaiveDate) -> Vec<DueLine> {
+    let programme = Programme::read(snapshot);
+    let mut done: HashMap<EngineId, Vec<&Service>> = HashMap::new();
+    for service in &snapshot.work.services {
+        done.entry(service.engine).or_default().push(service);
+    }
+    let severities = severities(snapshot);
+    let mut lines = Vec::new();
+    let mut wanted = Vec::new();
+    for engine in snapshot.fleet.engines.iter().filter(|engine| is_looked_after(engine)) {
+        let services = done.get(&engine.id).map_or(&[][..], Vec::as_slice);
+        let last = programme.last_done(services);
+        let whole = record_begins(snapshot, fleet, engine, services);
+        for (task, row) in programme.intervals_of(engine) {
+            let interval = interval(row);
+            let last = match last.get(&task) {
+                Some(service) => {
+                    LastDone::On { day: service.done_on, life: life_at(fleet, service) }
+                }
+                None => whole.unwrap_or(LastDone::Unknown),
+            };
+            let severity = severities.get(&engine.id).copied().unwrap_or(1.0);
+            let next = next_due(&interval, severity, last);
+            if matches!(next, NextDue::Unknown { reason: UnknownReason::LastDoneUnknown }) {
+                wanted.push(first_service(fleet, engine, &interval, today));
+            }
+            lines.push(line(fleet, engine.id, task, next, &interval.source, today));
+        }
+    }
+    let weeks: HashMap<EngineId, u32> =
+        spread_first_services(&wanted, START_UP_WEEKS).into_iter().collect();
+    for line in &mut lines {
+        if let NextDue::Unknown { .. } = line.next {
+            line.start_up_week = Some(weeks.get(&line.engine).copied().unwrap_or(0));
+        }
+    }
+    lines.sort_by(|a, b| {
+        let key = |line: &DueLine| {
+            let over = line.margins.filter(Margins::is_overdue).map_or(0.0, |it| it.share());
+            (line.start_up_week, -over, line.due_on.unwrap_or(NaiveDate::MAX))
+        };
+        let (a, b) = (key(a), key(b));
+        a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)).then(a.2.cmp(&b.2))
+    });
+    lines
+}
+
+fn is_looked_after(engine: &Engine) -> bool {
+    matches!(engine.status, EngineStatus::InService | EngineStatus::LaidUp)
+}
+
+/// Tasks and intervals laid out for look-up.
+struct Programme<'a> {
+    by_task: BTreeMap<TaskId, Vec<&'a ProgrammeInterval>>,
+    settles: HashMap<TaskId, Vec<TaskId>>,
+}
+
+impl<'a> Programme<'a> {
+    fn read(snapshot: &'a Snapshot) -> Self {
+        let regular: HashSet<TaskId> = snapshot
+            .programme
+            .tasks
+            .iter()
+            .filter(|task| !task.archived)
+            .filter(|task| matches!(task.occasion, Occasion::Interval | Occasion::LayUp))
+            .map(|task| task.id)
+            .collect();
+        let mut by_task: BTreeMap<TaskId, Vec<&ProgrammeInterval>> = BTreeMap::new();
+        for row in &snapshot.programme.intervals {
+            if regular.contains(&row.task) {
+                by_task.entry(row.task).or_default().push(row);
+            }
+        }
+        let mut settles: HashMap<TaskId, Vec<TaskId>> = HashMap::new();
+        for link in &snapshot.programme.task_links {
+            settles.entry(link.task).or_default().push(link.other);
+        }
+        Self { by_task, settles }
+    }
+
+    /// The row of each task that holds for an engine: the model's own for its serial, the model's
+    /// own, the one for all models, in this order.
+    fn intervals_of(&self, engine: &Engine) -> Vec<(TaskId, &'a ProgrammeInterval)> {
+        let rank = |row: &ProgrammeInterval| match (row.model, &row.serial_from) {
+            (Some(model), Some(_)) if model == engine.model && covers(row, &engine.serial) => {
+                Some(0)
+            }
+            (Some(model), None) if model == engine.model => Some(1),
+            (None, _) => Some(2),
+            _ => None,
+        };
+        self.by_task
+            .iter()
+            .filter_map(|(task, rows)| {
+                let best =
+                    rows.iter().filter_map(|row| Some((rank(row)?, *row))).min_by_key(|it| it.0);
+                best.map(|(_, row)| (*task, row))
+            })
+            .collect()
+    }
+
+    /// The last service that settled each task.
+    fn last_done(&self, services: &[&'a Service]) -> HashMap<TaskId, &'a Service> {
+        let mut last: HashMap<TaskId, &Service> = HashMap::new();
+        for service in services {
+            for task in settled_by(service.task, &self.settles) {
+                let known = last.entry(task).or_insert(service);
+                if known.done_on < service.done_on {
+                    *known = service;
+                }
+            }
+        }
+        last
+    }
+}
+
+/// Serials are compared by length, then letter by letter: so numbers with the same prefix rise.
+fn covers(row: &ProgrammeInterval, serial: &str) -> bool {
+    let key = |text: &str| (text.len(), text.to_owned());
+    row.serial_from.as_deref().is_none_or(|from| key(from) <= key(serial))
+        && row.serial_until.as_deref().is_none_or(|until| key(serial) <= key(until))
+}
+
+fn interval(row: &ProgrammeInterval) -> Interval {
+    let page = row.page.as_deref().map(|page| format!(", p. {page}")).unwrap_or_default();
+    let cited = format!("{}{page}", row.source);
+    let months = |months: Option<i32>| months.and_then(|months| u32::try_from(months).ok());
+    Interval {
+        hours: row.every,
+        months: months(row.every_months),
+        first_hours: row.first,
+        first_months: months(row.first_months),
+        severity_on_months: row.severity_on_months,
+        source: match row.basis {
+            IntervalBasis::Maker => Source::Maker { cited },
+            IntervalBasis::Site => Source::Yard { note: cited },
+            IntervalBasis::Default => Source::Default { basis: cited },
+        },
+    }
+}
+
+/// The engine's own severity, else its boat's, else its pool's.
+fn severities(snapshot: &Snapshot) -> HashMap<EngineId, f64> {
+    let pools: HashMap<PoolId, &Pool> =
+        snapshot.fleet.pools.iter().map(|pool| (pool.id, pool)).collect();
+    let boats: HashMap<BoatId, &Boat> =
+        snapshot.fleet.boats.iter().map(|boat| (boat.id, boat)).collect();
+    let boat_of: HashMap<EngineId, BoatId> = snapshot
+        .fleet
+        .fittings
+        .iter()
+        .filter(|fitting| fitting.removed_at.is_none())
+        .map(|fitting| (fitting.engine, fitting.boat))
+        .collect();
+    let of = |engine: &Engine| {
+        let boat = boat_of.get(&engine.id).and_then(|boat| boats.get(boat));
+        let percent = engine
+            .severity_percent
+            .or_else(|| boat.and_then(|boat| boat.severity_percent))
+            .or_else(|| pools.get(&engine.pool).map(|pool| pool.severity_percent))
+            .unwrap_or(100);
+        f64::from(percent.max(1)) / 100.0
+    };
+    snapshot.fleet.engines.iter().map(|engine| (engine.id, of(engine))).collect()
+}
+
+/// Life hours at a service: as written down, else as the readings around it say.
+fn life_at(fleet: &FleetHours, service: &Service) -> Option<Hours> {
+    service.life.or_else(|| {
+        let life = fleet.engine(service.engine)?.life_on(service.done_on)?;
+        Hours::from_decimal(life).ok()
+    })
+}
+
+/// "Never since new", where the record of the engine is whole: it begins with its first running.
+fn record_begins(
+    snapshot: &Snapshot,
+    fleet: &FleetHours,
+    engine: &Engine,
+    services: &[&Service],
+) -> Option<LastDone> {
+    let in_service = engine.first_run_on?;
+    let first_hours = fleet.engine(engine.id).and_then(|hours| hours.life().first()).map(|it| it.0);
+    let first_service = services.iter().map(|service| service.done_on).min();
+    let begins = first_hours.into_iter().chain(first_service).min();
+    let taken_on = snapshot.taken_at.date_naive();
+    let whole = begins.unwrap_or(taken_on) <= in_service + Days::new(RECORD_GAP_DAYS as u64);
+    whole.then_some(LastDone::NeverSinceNew { in_service })
+}
+
+fn first_service(
+    fleet: &FleetHours,
+    engine: &Engine,
+    interval: &Interval,
+    today: NaiveDate,
+) -> FirstServiceWanted<EngineId> {
+    let life = fleet.engine(engine.id).and_then(EngineHours::last_life);
+    let since = engine.first_run_on.or(engine.bought_on);
+    FirstServiceWanted {
+        engine: engine.id,
+        intervals_run: life.zip(interval.hours).map(|(life, every)| life / every.as_decimal()),
+        intervals_aged: since
+            .zip(interval.months)
+            .map(|(since, every)| (today - since).num_days() as f64 / (f64::from(every) * 30.44)),
+    }
+}
+
+fn line(
+    fleet: &FleetHours,
+    engine: EngineId,
+    task: TaskId,
+    next: NextDue,
+    source: &Source,
+    today: NaiveDate,
+) -> DueLine {
+    let mut line = DueLine {
+        engine,
+        task,
+        next,
+        margins: None,
+        governing: None,
+        early_on: None,
+        due_on: None,
+        late_on: None,
+        source: source.sentence(),
+        start_up_week: None,
+    };
+    let NextDue::Known(limits) = &line.next else { return line };
+    let hours = fleet.engine(engine);
+    let life = hours.and_then(EngineHours::last_life).unwrap_or(0.0);
+    let more = fleet.ahead(engine, today).map_or(0.0, |ahead| ahead.hours.mean());
+    let now = Hours::from_decimal(life + more).unwrap_or(Hours::ZERO);
+    let mut margins = limits.margins(now, today);
+    // Hours that are only expected don't make it overdue: a reading does.
+    if limits.hours_at.is_some_and(|at| at.as_decimal() >= life) {
+        margins.hours_left = margins.hours_left.map(|left| left.max(0.0));
+        margins.hours_share = margins.hours_share.map(|share| share.min(1.0));
+    }
+    let reached = limits.hours_at.map(|at| {
+        let at = at.as_decimal();
+        if at <= life {
+            let on = hours.and_then(|hours| hours.reached_on(at)).or(Some(today));
+            [on; 3]
+        } else {
+            reach(fleet, engine, at - life, today)
+        }
+    });
+    let [early, middle, late] = reached.unwrap_or([None; 3]);
+    let sooner = |day: Option<NaiveDate>| day.into_iter().chain(limits.months_on).min();
+    let by_months = match (middle, limits.months_on) {
+        (Some(hours), Some(months)) => months < hours,
+        (None, Some(_)) => true,
+        _ => false,
+    };
+    line.governing = Some(if by_months { Limb::Months } else { Limb::Hours });
+    (line.early_on, line.due_on, line.late_on) = (sooner(early), sooner(middle), sooner(late));
+    line.margins = Some(margins);
+    line
+}
+
+fn chance_of_reaching(fleet: &FleetHours, engine: EngineId, left: f64, by: NaiveDate) -> f64 {
+    fleet.ahead(engine, by).map_or(0.0, |ahead| ahead.hours.probability_of_at_least(left))
+}
+
+/// The days by which `left` hours are run with probability 0.1, 0.5 and 0.9, none where that lies
+/// beyond what is looked at. Hours only grow, so the probability rises by day: found by halving.
+fn reach(
+    fleet: &FleetHours,
+    engine: EngineId,
+    left: f64,
+    today: NaiveDate,
+) -> [Option<NaiveDate>; 3] {
+    [0.1, 0.5, 0.9].map(|wanted| {
+        let day = |ahead: i64| today + Days::new(ahead.unsigned_abs());
+        let chance = |ahead: i64| chance_of_reaching(fleet, engine, left, day(ahead));
+        if chance(DAYS_AHEAD_MAX) < wanted {
+            return None;
+        }
+        let (mut low, mut high) = (-1, DAYS_AHEAD_MAX);
+        while high - low > 1 {
+            let middle = (low + high) / 2;
+            if chance(middle) >= wanted { high = middle } else { low = middle }
+        }
+        Some(day(high))
+    })
+}

@@ -1,0 +1,8 @@
+//! Commands on a fleet's records. One file each.
+
+pub mod demo;
+pub mod due;
+pub mod init;
+pub mod load;
+pub mod serve;
+pub mod token;

@@ -1,0 +1,95 @@
+//! Serves the pages and the API, and works through what is asked for.
+
+use std::net::SocketAddr;
+use std::sync::Arc;
+
+use axum::Router;
+use clap::Args;
+use pages::{Cookies, PagesState};
+use store::Store;
+use tokio::net::TcpListener;
+
+use crate::connect::{DatabaseArgs, runtime};
+use crate::failure::CommandError;
+
+/// Serve the pages and the API, and work through what is asked for
+#[derive(Args)]
+#[command(after_help = "Examples:
+  slackwater serve
+  slackwater serve --database postgres://slackwater@db.internal/slackwater --listen 0.0.0.0:8320
+
+On an address of this machine alone (127.0.0.1, ::1) people may sign in over plain HTTP; anywhere else
+put a proxy that speaks TLS in front: cookies are then sent over TLS only.")]
+pub struct ServeArgs {
+    /// Address and port to answer on
+    #[arg(long, env = "SLACKWATER_LISTEN", default_value = "127.0.0.1:8320")]
+    listen: SocketAddr,
+    #[command(flatten)]
+    place: DatabaseArgs,
+}
+
+pub fn run(args: &ServeArgs) -> Result<(), CommandError> {
+    start_log();
+    runtime()?.block_on(async {
+        let store = Arc::new(args.place.open().await?);
+        let listener = listen(args.listen).await?;
+        println!("Slackwater answers on http://{}", args.listen);
+        serve(store, listener, cookies(args.listen)).await
+    })
+}
+
+/// Whether cookies may travel without TLS.
+pub const fn cookies(listen: SocketAddr) -> Cookies {
+    if listen.ip().is_loopback() { Cookies::Loopback } else { Cookies::Secure }
+}
+
+/// # Errors
+/// The address is taken, or not this machine's.
+pub async fn listen(address: SocketAddr) -> Result<TcpListener, CommandError> {
+    TcpListener::bind(address).await.map_err(|cause| {
+        CommandError::Failed(format!("can't answer on {address}: {cause}; try another --listen"))
+    })
+}
+
+/// Serves until the process is asked to end; requests under way are finished.
+///
+/// # Errors
+/// The listener failed.
+pub async fn serve(
+    store: Arc<Store>,
+    listener: TcpListener,
+    cookies: Cookies,
+) -> Result<(), CommandError> {
+    let api = api::router(api::ApiState::new(Arc::clone(&store)));
+    let pages = pages::router(PagesState::new(Arc::clone(&store), cookies));
+    let app = Router::new().merge(api).fallback_service(pages);
+    axum::serve(listener, app.into_make_service_with_connect_info::<SocketAddr>())
+        .with_graceful_shutdown(asked_to_end())
+        .await
+        .map_err(|cause| CommandError::Failed(format!("the service ended: {cause}")))
+}
+
+/// Interrupt from a terminal, terminate from a service manager.
+async fn asked_to_end() {
+    let interrupt = tokio::signal::ctrl_c();
+    #[cfg(unix)]
+    {
+        use tokio::signal::unix::{SignalKind, signal};
+        if let Ok(mut terminate) = signal(SignalKind::terminate()) {
+            tokio::select! {
+                _ = interrupt => {}
+                _ = terminate.recv() => {}
+            }
+            return;
+        }
+    }
+    let _ = interrupt.await;
+}
+
+/// Log lines to standard error; `RUST_LOG` sets how much.
+pub fn start_log() {
+    use tracing_subscriber::EnvFilter;
+    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("warn"));
+    let _ =
+        tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).try_init();
+}
