@@ -54,9 +54,9 @@ impl Link {
         Self { text: text.into(), to: to.into(), here: false }
     }
 
-    /// The same link, marked where it leads to the page it stands on.
-    pub fn here_if(self, here: bool) -> Self {
-        Self { here, ..self }
+    /// The same link as seen from the page at `path`: marked where it leads there.
+    pub fn seen_from(self, path: &str) -> Self {
+        Self { here: self.to == path, ..self }
     }
 }
 
@@ -112,7 +112,7 @@ pub struct Frame {
 impl Frame {
     /// The frame of a page in `room`, for somebody who is signed in.
     pub fn of(title: impl Into<String>, room: Room, who: Who) -> Self {
-        let link = |r: Room| Link::new(r.name(), r.path()).here_if(r == room);
+        let link = |r: Room| Link::new(r.name(), r.path()).seen_from(room.path());
         let rooms = Room::BUILT.into_iter().map(link).collect();
         Self { rooms, who: Some(who), ..Self::bare(title) }
     }

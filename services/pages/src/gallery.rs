@@ -151,7 +151,7 @@ fn stores() -> StoresPage {
         heading: "1 204 parts".into(),
         lead: "Forecast of Mon 6 Jul, 02:00.".into(),
         paths: vec![
-            Link::new("Parts", "/stores").here_if(true),
+            Link::new("Parts", "/stores").seen_from("/stores"),
             Link::new("What to order", "/stores/order"),
         ],
         find: String::new(),

@@ -13,7 +13,7 @@ use serde::Deserialize;
 use serde_json::Value;
 use store::parts::{self, PartFilter};
 use store::runs::{self, Run};
-use store::{Connection, PageOf, StoreError, orders, record, stock};
+use store::{Connection, Page, PageOf, StoreError, orders, record, stock};
 
 use crate::failure::{Failure, in_address, shown};
 use crate::figures::{count, grouped};
@@ -71,21 +71,20 @@ pub async fn show(
     let filter =
         PartFilter { text: (!find.is_empty()).then(|| find.clone()), ..PartFilter::default() };
     let of = PageOf::new(wanted.after.parse().ok(), ROWS_MAX);
-    let found = parts::page(connection, organisation, &filter, of).await?;
+    let mut found = parts::page(connection, organisation, &filter, of).await?;
     let ids: Vec<PartId> = found.rows.iter().map(|part| part.id).collect();
     let positions = positions(connection, organisation, &ids).await?;
     let latest = Latest::of(&state, organisation, RunKind::Forecast).await?;
     let needed = needed(connection, organisation, latest.done.as_ref(), &ids).await?;
     let of_all = record::count::<Part>(connection, organisation).await?;
-    let mut rows = found.rows;
-    rows.sort_by(|a, b| a.number.cmp(&b.number));
+    found.rows.sort_by(|a, b| a.number.cmp(&b.number));
     let page = StoresPage {
         frame: visitor.frame("Stores", Room::Stores),
-        heading: heading(of_all, &find, rows.len(), found.next.is_some()),
+        heading: heading(of_all, &find, &found),
         lead: forecast_says(&latest, &yard),
         paths: paths("/stores"),
         columns: columns(),
-        rows: rows.iter().map(|part| part_row(part, &positions, &needed)).collect(),
+        rows: found.rows.iter().map(|part| part_row(part, &positions, &needed)).collect(),
         nothing: if of_all == 0 {
             "No part is on record yet. `slackwater load parts --template` writes the file to fill \
              in; kits, terms and stock follow."
@@ -105,16 +104,17 @@ pub async fn show(
 /// The pages of this room.
 pub fn paths(here: &str) -> Vec<Link> {
     [("Parts", "/stores"), ("What to order", "/stores/order")]
-        .map(|(text, to)| Link::new(text, to).here_if(to == here))
+        .map(|(text, to)| Link::new(text, to).seen_from(here))
         .to_vec()
 }
 
-fn heading(of_all: u64, find: &str, found: usize, has_more: bool) -> String {
+fn heading(of_all: u64, find: &str, found: &Page<Part>) -> String {
     let all = count(of_all as usize, "part", "parts");
-    match (find, has_more) {
+    let some = grouped(found.rows.len() as i64);
+    match (find, found.next) {
         ("", _) => all,
-        (find, false) => format!("{} of {all} with \"{find}\"", grouped(found as i64)),
-        (find, true) => format!("More than {} of {all} with \"{find}\"", grouped(found as i64)),
+        (find, None) => format!("{some} of {all} with \"{find}\""),
+        (find, Some(_)) => format!("More than {some} of {all} with \"{find}\""),
     }
 }
 
