@@ -123,8 +123,7 @@ pub async fn show(
         Some(done) => Some(DueRun::read(&state, organisation, done, yard.zone).await?),
         None => None,
     };
-    let style = run.as_ref().map_or(yard.style, DueRun::style);
-    let days = Days { today: yard.today, by, style };
+    let days = Days { today: yard.today, by, style: yard.style };
     let tasks: Vec<Task> = record::all(connection, organisation).await?;
     let tasks = tasks.into_iter().map(|task| (task.id, task.name)).collect();
     let list = DueList::of(&yard, run.as_ref(), days, &wanted, &tasks);
@@ -215,7 +214,7 @@ fn unknown_rows(
     let row = |line: &DueLine| UnknownRow {
         engine: yard.link(line.engine),
         task: name(line.task),
-        by: line.facts.due_on.map_or("soon".to_owned(), |on| day(on, days.today)),
+        by: line.facts.due_on.map_or("in its week".to_owned(), |on| day(on, days.today)),
         why: if line.explanation.is_empty() {
             "when it was last done is not on record".to_owned()
         } else {

@@ -5,11 +5,11 @@
 use chrono::NaiveDate;
 use fleet::hours::Hours;
 use fleet::run::GoverningLimb;
-use usage::HoursForecast;
 
 use crate::chart::tide::{Ahead, Strip, Tide};
 use crate::figures::{HoursStyle, count, day, hours, percent};
 use crate::form::Mark;
+use crate::outlook::AheadHours;
 
 /// What a due run says of one task on one engine.
 #[derive(Clone, Debug)]
@@ -20,7 +20,7 @@ pub struct DueFacts {
     pub due_on: Option<NaiveDate>,
     pub late_on: Option<NaiveDate>,
     pub months_on: Option<NaiveDate>,
-    /// Seconds to the hours limit at the last reading, below zero where overrun.
+    /// Seconds to the hours limit on the day of the run, below zero where overrun.
     pub hours_left_seconds: Option<i64>,
     pub days_left: Option<i64>,
     /// The hours limb's length.
@@ -81,19 +81,12 @@ impl DueFacts {
             || self.days_left.is_some_and(|left| left < 0)
     }
 
-    /// Probability that it falls due by `days.by`, with the hours to run until then where they are
-    /// known as a distribution, else by the run's own dates.
-    pub fn chance(&self, days: Days, ahead: Option<&HoursForecast>) -> f64 {
-        if self.is_over() || self.months_on.is_some_and(|on| on <= days.by) {
+    /// Probability that it falls due by `by`, from the dates of the run.
+    pub fn chance(&self, by: NaiveDate) -> f64 {
+        if self.is_over() || self.months_on.is_some_and(|on| on <= by) {
             return 1.0;
         }
-        match (self.hours_left_seconds, ahead) {
-            (Some(left), Some(ahead)) => {
-                ahead.hours.probability_of_at_least(left as f64 / 3600.0).clamp(0.0, 1.0)
-            }
-            (Some(_), None) => self.chance_by_dates(days.by),
-            (None, _) => 0.0,
-        }
+        if self.hours_left_seconds.is_some() { self.chance_by_dates(by) } else { 0.0 }
     }
 
     /// Straight between the 10, 50 and 90 % dates.
@@ -117,8 +110,8 @@ impl DueFacts {
     }
 
     /// The task as it is shown.
-    pub fn show(&self, days: Days, ahead: Option<&HoursForecast>) -> DueShown {
-        let chance = self.chance(days, ahead);
+    pub fn show(&self, days: Days, ahead: Option<&AheadHours>) -> DueShown {
+        let chance = self.chance(days.by);
         let (sentence, aside) = (self.sentence(days), self.aside(days, chance));
         DueShown {
             mark: self.mark(days, chance),
@@ -197,7 +190,7 @@ impl DueFacts {
         parts.join(" · ")
     }
 
-    fn tide(&self, days: Days, ahead: Option<&HoursForecast>) -> Tide {
+    fn tide(&self, days: Days, ahead: Option<&AheadHours>) -> Tide {
         let length = self.hours_length.map(Hours::as_decimal).filter(|&length| length > 0.0);
         let left = self.hours_left_seconds.map(|left| left as f64 / 3600.0);
         let level = match (left, length) {
@@ -207,7 +200,7 @@ impl DueFacts {
         };
         let share = |hours: f64| length.map(|length| hours / length);
         let ahead = level.zip(ahead).and_then(|(level, ahead)| {
-            let at = |p| share(ahead.hours.quantile(p)).map(|more| level + more.max(0.0));
+            let at = |p| share(ahead.quantile(p)).map(|more| level + more);
             Some(Ahead { low: at(0.1)?, median: at(0.5)?, high: at(0.9)? })
         });
         let calendar = self.months_on.map(|on| match self.counts_from {

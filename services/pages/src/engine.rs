@@ -17,6 +17,7 @@ use fleet::programme::{Task, Urgency};
 use fleet::reading::{Reading, ReadingKind};
 use fleet::run::RunKind;
 use fleet::service::{Service, ServiceReason};
+use runs::hours::{Basis, RunningFactor};
 use store::{findings, readings, record, services};
 use uuid::Uuid;
 
@@ -25,7 +26,7 @@ use crate::chart::Picture;
 use crate::chart::hours::{Ahead, EngineHours, Event, EventKind, Shown};
 use crate::due;
 use crate::failure::{Failure, shown};
-use crate::figures::{day, hours, hours_bare, moment, percent};
+use crate::figures::{count, day, hours, hours_bare, moment, percent};
 use crate::form::{Fact, Mark};
 use crate::frame::{Frame, Link, Room};
 use crate::reads;
@@ -214,7 +215,13 @@ fn due_rows(yard: &Yard, record: &Record, run: Option<&DueRun>) -> Vec<DueRow> {
 fn hours_picture(yard: &Yard, record: &Record, run: Option<&DueRun>) -> EngineHours {
     let life = record.ledger.life(Hours::ZERO);
     let on = |at| day_of(at, yard.zone);
-    let shown = life.iter().map(|p| Shown { day: on(p.at), hours: p.life.as_decimal() });
+    let mut shown: Vec<Shown> =
+        life.iter().map(|p| Shown { day: on(p.at), hours: p.life.as_decimal() }).collect();
+    if let (true, Some(run)) = (shown.is_empty(), run) {
+        // Without a meter the hire log stands in.
+        let known = run.fleet.engine(record.engine.id).map_or(&[][..], |known| known.life());
+        shown.extend(known.iter().map(|&(day, hours)| Shown { day, hours }));
+    }
     let swaps = life.iter().filter(|point| point.meter_changed).map(|point| Event {
         day: on(point.at),
         kind: EventKind::MeterSwap,
@@ -233,14 +240,14 @@ fn hours_picture(yard: &Yard, record: &Record, run: Option<&DueRun>) -> EngineHo
     let ahead = |days: u64| {
         let run = run?;
         let to = yard.today + Days::new(days);
-        let (_, last) = run.last(record.engine.id)?;
+        let last = run.fleet.engine(record.engine.id)?.last_life()?;
         let hours = run.ahead(record.engine.id, to)?.hours;
-        let at = |p| last.as_decimal() + hours.quantile(p).max(0.0);
+        let at = |p| last + hours.quantile(p);
         Some(Ahead { day: to, low: at(0.1), median: at(0.5), high: at(0.9) })
     };
     EngineHours {
         engine: record.engine.serial.clone(),
-        shown: shown.collect(),
+        shown,
         ahead: (1..=AHEAD_DAYS / AHEAD_STEP_DAYS)
             .filter_map(|i| ahead(i * AHEAD_STEP_DAYS))
             .collect(),
@@ -254,10 +261,33 @@ fn usage_says(yard: &Yard, engine: &Engine, run: Option<&DueRun>) -> String {
     let ahead = run.and_then(|run| run.ahead(engine.id, yard.today + Days::new(90)));
     match ahead {
         Some(ahead) => format!(
-            "Of what is expected, {} rests on this engine's own readings and the rest on {pool}.",
+            "{}Of what is expected, {} rests on this engine's own record and the rest on {pool}.",
+            basis(engine, run),
             percent(ahead.own_share)
         ),
         None => "No forecast: it needs a reading and a due run after it.".to_owned(),
+    }
+}
+
+/// Where the hours of an engine without a meter come from.
+fn basis(engine: &Engine, run: Option<&DueRun>) -> String {
+    let known = run.and_then(|run| Some((run, run.fleet.engine(engine.id)?)));
+    let Some((run, known)) = known else { return String::new() };
+    match known.basis {
+        Basis::Meter => String::new(),
+        Basis::HireLog => match run.fleet.factor(known.pool) {
+            Some(RunningFactor { factor, hires }) if hires > 0 => format!(
+                "No meter: hire hours × {factor:.2}, learned from {}. ",
+                count(hires, "hire of metered engines", "hires of metered engines")
+            ),
+            Some(RunningFactor { factor, .. }) => {
+                format!("No meter: hire hours × {factor:.2}, as entered. ")
+            }
+            None => "No meter, and too few hires to learn a running factor from: hire hours \
+                     are taken whole. "
+                .to_owned(),
+        },
+        Basis::Pool => "No hours on record: its pool speaks for it. ".to_owned(),
     }
 }
 

@@ -3,128 +3,82 @@
 //! Fitted from the readings that were on record when that run started, so that the band on a page
 //! and the dates of the run tell the same story; fitted again when a new run is done.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::HashMap;
 use std::sync::{Arc, Mutex, PoisonError};
 
 use chrono::{DateTime, NaiveDate, Utc};
-use chrono_tz::Tz;
-use fleet::calendar::day_of;
-use fleet::engine::Engine;
-use fleet::hours::Hours;
-use fleet::id::{EngineId, OrganisationId, PoolId};
-use fleet::ledger::LifePoint;
-use fleet::reading::Reading;
-use store::{StoreError, readings};
-use usage::{
-    EngineHistory, EnginePlans, EnginePosterior, HoursForecast, LifeReading, Outlook, PoolModel,
-    Source,
-};
+use fleet::id::{EngineId, OrganisationId, RunId};
+use runs::hours::FleetHours;
+use store::snapshot;
+use usage::HoursDistribution;
+
+use crate::failure::Failure;
+use crate::state::PagesState;
 
 /// The outlooks of the organisations that were asked for lately.
 #[derive(Default)]
 pub struct Outlooks {
-    kept: Mutex<HashMap<OrganisationId, Arc<FleetOutlook>>>,
+    kept: Mutex<HashMap<OrganisationId, (RunId, Arc<FleetHours>)>>,
 }
 
 /// Organisations kept at once: their tables are megabytes each.
 const KEPT_MAX: usize = 16;
 
 impl Outlooks {
-    /// The outlook as of `since`, if it is the one that is kept.
-    pub fn kept(
-        &self,
-        organisation: OrganisationId,
-        since: DateTime<Utc>,
-    ) -> Option<Arc<FleetOutlook>> {
+    fn kept(&self, organisation: OrganisationId, run: RunId) -> Option<Arc<FleetHours>> {
         let kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
-        kept.get(&organisation).filter(|outlook| outlook.since == since).cloned()
+        kept.get(&organisation).filter(|kept| kept.0 == run).map(|kept| Arc::clone(&kept.1))
     }
 
-    pub fn keep(&self, organisation: OrganisationId, outlook: Arc<FleetOutlook>) {
+    fn keep(&self, organisation: OrganisationId, run: RunId, fitted: Arc<FleetHours>) {
         let mut kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
         if kept.len() >= KEPT_MAX && !kept.contains_key(&organisation) {
             kept.clear();
         }
-        kept.insert(organisation, outlook);
+        kept.insert(organisation, (run, fitted));
     }
 }
 
-/// All pools of one organisation, fitted.
-pub struct FleetOutlook {
+/// The fleet as the run that started at `since`, on the day `on`, saw it: kept, else fitted now.
+pub async fn of_run(
+    state: &PagesState,
+    organisation: OrganisationId,
+    run: RunId,
     since: DateTime<Utc>,
-    pools: HashMap<PoolId, Outlook>,
-    engines: HashMap<EngineId, EngineOutlook>,
+    on: NaiveDate,
+) -> Result<Arc<FleetHours>, Failure> {
+    if let Some(kept) = state.outlooks.kept(organisation, run) {
+        return Ok(kept);
+    }
+    let mut snapshot = snapshot::take(&state.store, organisation, since).await?;
+    snapshot.fleet.readings.retain(|reading| reading.recorded_at <= since);
+    // Seconds of computing for a large fleet: not on a thread that serves requests.
+    let fit = tokio::task::spawn_blocking(move || FleetHours::fit(&snapshot, on));
+    let fitted = Arc::new(fit.await.map_err(|cause| Failure::ours(&cause))?);
+    state.outlooks.keep(organisation, run, Arc::clone(&fitted));
+    Ok(fitted)
 }
 
-struct EngineOutlook {
-    pool: PoolId,
-    posterior: EnginePosterior,
-    /// Day and life hours of the last reading.
-    last: Option<(NaiveDate, Hours)>,
+/// Hours of one engine to a date.
+#[derive(Clone, Copy, Debug)]
+pub struct AheadHours {
+    /// From its last record on.
+    pub hours: HoursDistribution,
+    /// Of which are expected to have been run by the day of the run.
+    pub passed: f64,
+    /// 0: all from the pool; 1: all from the engine's own readings.
+    pub own_share: f64,
 }
 
-impl FleetOutlook {
-    /// Fits each pool from its engines' readings. Takes seconds for a large fleet: not on a thread
-    /// that serves requests.
-    pub fn fit(
-        engines: &[Engine],
-        mut readings: BTreeMap<EngineId, Vec<Reading>>,
-        zone: Tz,
-        since: DateTime<Utc>,
-    ) -> Result<Self, StoreError> {
-        // By pool and engine in a fixed order, so that a fit can be repeated bit for bit.
-        let mut by_pool: BTreeMap<PoolId, Vec<(EngineId, Vec<LifePoint>)>> = BTreeMap::new();
-        for engine in engines {
-            let mut of_engine = readings.remove(&engine.id).unwrap_or_default();
-            of_engine.retain(|reading| reading.recorded_at <= since);
-            let life = readings::ledger(&of_engine)?.life(Hours::ZERO);
-            by_pool.entry(engine.pool).or_default().push((engine.id, life));
-        }
-        let on = day_of(since, zone);
-        let mut fitted = Self { since, pools: HashMap::new(), engines: HashMap::new() };
-        for (pool, lives) in by_pool {
-            let histories: Vec<_> = lives.iter().map(|(_, life)| history(life, zone)).collect();
-            let fit = PoolModel::fit(&histories, on);
-            fitted.pools.insert(pool, fit.outlook);
-            for ((engine, life), posterior) in lives.into_iter().zip(fit.posteriors) {
-                let last = life.last().map(|point| (day_of(point.at, zone), point.life));
-                fitted.engines.insert(engine, EngineOutlook { pool, posterior, last });
-            }
-        }
-        Ok(fitted)
+impl AheadHours {
+    pub fn of(fleet: &FleetHours, engine: EngineId, to: NaiveDate) -> Option<Self> {
+        let ahead = fleet.ahead(engine, to)?;
+        let passed = fleet.ahead(engine, fleet.on).map_or(0.0, |passed| passed.hours.mean());
+        Some(Self { hours: ahead.hours, passed, own_share: ahead.own_share })
     }
 
-    /// Hours that `engine` will run from its last reading to `to`; `None` where nothing was read.
-    pub fn hours(&self, engine: EngineId, to: NaiveDate) -> Option<HoursForecast> {
-        let known = self.engines.get(&engine)?;
-        let (from, _) = known.last?;
-        let outlook = self.pools.get(&known.pool)?;
-        (to > from).then(|| outlook.hours(&known.posterior, from, to, &EnginePlans::default()))
+    /// Hours beyond the day of the run that are not exceeded with probability `p`.
+    pub fn quantile(&self, p: f64) -> f64 {
+        (self.hours.quantile(p) - self.passed).max(0.0)
     }
-
-    /// Life hours of all engines at their last readings.
-    pub fn lives(&self) -> impl Iterator<Item = Hours> {
-        self.engines.values().filter_map(|engine| Some(engine.last?.1))
-    }
-
-    /// Day and life hours of the last reading that the outlook knows.
-    pub fn last(&self, engine: EngineId) -> Option<(NaiveDate, Hours)> {
-        self.engines.get(&engine)?.last
-    }
-}
-
-fn history(life: &[LifePoint], zone: Tz) -> EngineHistory {
-    let readings: Vec<_> = life
-        .iter()
-        .map(|point| LifeReading {
-            on: day_of(point.at, zone),
-            life_hours: point.life.as_decimal(),
-            source: if point.estimated { Source::Estimated } else { Source::Measured },
-        })
-        .collect();
-    EngineHistory::between_readings(&readings).unwrap_or_else(|error| {
-        // Life hours never fall, so only a date far outside the calendar is left.
-        tracing::warn!(%error, "an engine's readings make no history");
-        EngineHistory::default()
-    })
 }

@@ -7,18 +7,17 @@ use std::sync::Arc;
 
 use chrono::NaiveDate;
 use chrono_tz::Tz;
-use fleet::engine::Engine;
+use fleet::calendar::day_of;
 use fleet::hours::Hours;
 use fleet::id::{EngineId, OrganisationId, TaskId};
 use fleet::run::{RunKind, RunStatus};
-use store::runs::{self, DueRow, Run};
-use store::{readings, record};
-use usage::HoursForecast;
+use runs::hours::FleetHours;
+use store::runs::{self as kept, DueRow, Run};
 
 use crate::due::DueFacts;
 use crate::failure::Failure;
-use crate::figures::{HoursStyle, moment};
-use crate::outlook::FleetOutlook;
+use crate::figures::moment;
+use crate::outlook::{self, AheadHours};
 use crate::state::PagesState;
 use crate::yard_records::Yard;
 
@@ -35,8 +34,8 @@ impl Latest {
         kind: RunKind,
     ) -> Result<Self, Failure> {
         let connection = state.store.connection();
-        let done = runs::latest(connection, organisation, kind, None).await?;
-        let asked = runs::latest_asked(connection, organisation, kind).await?;
+        let done = kept::latest(connection, organisation, kind, None).await?;
+        let asked = kept::latest_asked(connection, organisation, kind).await?;
         let failed = asked.filter(|run| run.status == RunStatus::Failed);
         Ok(Self { done, failed })
     }
@@ -66,7 +65,7 @@ impl Latest {
 /// A due run with what its bands are drawn from.
 pub struct DueRun {
     pub lines: Vec<DueLine>,
-    outlook: Arc<FleetOutlook>,
+    pub fleet: Arc<FleetHours>,
 }
 
 /// One engine × task.
@@ -85,24 +84,15 @@ impl DueRun {
         run: &Run,
         zone: Tz,
     ) -> Result<Self, Failure> {
-        let rows = runs::due_rows(state.store.connection(), organisation, run.id).await?;
-        let outlook = outlook(state, organisation, run, zone).await?;
-        Ok(Self { lines: rows.into_iter().map(line).collect(), outlook })
+        let rows = kept::due_rows(state.store.connection(), organisation, run.id).await?;
+        let since = run.started_at.unwrap_or(run.requested_at);
+        let on = day_of(since, zone);
+        let fleet = outlook::of_run(state, organisation, run.id, since, on).await?;
+        Ok(Self { lines: rows.into_iter().map(line).collect(), fleet })
     }
 
-    /// Hours that an engine will run from its last reading to `to`.
-    pub fn ahead(&self, engine: EngineId, to: NaiveDate) -> Option<HoursForecast> {
-        self.outlook.hours(engine, to)
-    }
-
-    /// How the hours that the run knew are written.
-    pub fn style(&self) -> HoursStyle {
-        HoursStyle::of(self.outlook.lives().map(Hours::seconds))
-    }
-
-    /// Day and life hours of the last reading that the run knew.
-    pub fn last(&self, engine: EngineId) -> Option<(NaiveDate, Hours)> {
-        self.outlook.last(engine)
+    pub fn ahead(&self, engine: EngineId, to: NaiveDate) -> Option<AheadHours> {
+        AheadHours::of(&self.fleet, engine, to)
     }
 }
 
@@ -128,26 +118,4 @@ fn line(row: DueRow) -> DueLine {
         },
         explanation: row.explanation.unwrap_or_default(),
     }
-}
-
-/// The fitted pools behind `run`: those that are kept, else fitted now.
-async fn outlook(
-    state: &PagesState,
-    organisation: OrganisationId,
-    run: &Run,
-    zone: Tz,
-) -> Result<Arc<FleetOutlook>, Failure> {
-    let since = run.started_at.unwrap_or(run.requested_at);
-    if let Some(kept) = state.outlooks.kept(organisation, since) {
-        return Ok(kept);
-    }
-    let connection = state.store.connection();
-    let engines: Vec<Engine> = record::all(connection, organisation).await?;
-    let ids: Vec<EngineId> = engines.iter().map(|engine| engine.id).collect();
-    let readings = readings::of_engines(connection, organisation, &ids).await?;
-    let fit = move || FleetOutlook::fit(&engines, readings, zone, since);
-    let fitted = tokio::task::spawn_blocking(fit).await.map_err(|cause| Failure::ours(&cause))?;
-    let fitted = Arc::new(fitted?);
-    state.outlooks.keep(organisation, Arc::clone(&fitted));
-    Ok(fitted)
 }
