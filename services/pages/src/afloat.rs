@@ -298,11 +298,8 @@ fn page(visitor: &Visitor, yard: &Yard, wanted: &Wanted, seen: Seen) -> AfloatPa
     let decide = match (engines, list.deciding) {
         (0, _) => String::new(),
         (_, 0) => format!("No engine needs a decision by {by}."),
-        (_, n) => format!(
-            "{} of {} by {by}.",
-            count(n, "engine needs a decision", "engines need a decision"),
-            engines
-        ),
+        (_, 1) => format!("One of {engines} engines needs a decision by {by}."),
+        (_, n) => format!("{n} of {engines} engines need a decision by {by}."),
     };
     let hidden = list.of.saturating_sub(list.rows.len());
     AfloatPage {
@@ -353,10 +350,10 @@ fn page(visitor: &Visitor, yard: &Yard, wanted: &Wanted, seen: Seen) -> AfloatPa
 
 fn nothing_due(engines: usize, of: usize, latest: &Latest, by: &str) -> String {
     if engines == 0 {
-        "No engine is on record yet. Load models, pools and engines with `slackwater load`, or add          them over the API; then this page shows what falls due and when."
+        "No engine is on record yet. Load models, pools and engines with “slackwater load”, or add          them over the API; then this page shows what falls due and when."
             .to_owned()
     } else if latest.done.is_none() {
-        "What falls due has not been computed yet. It is computed each night, and by `slackwater          due`."
+        "What falls due has not been computed yet. It is computed each night, and by “slackwater          due”."
             .to_owned()
     } else if of == 0 {
         "No task of this choice has a known date.".to_owned()

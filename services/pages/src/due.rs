@@ -181,7 +181,7 @@ impl DueFacts {
             }
             _ => {}
         }
-        if !self.is_over() && self.governing != GoverningLimb::Unknown {
+        if chance < 1.0 && !self.is_unknown() {
             parts.push(format!("{} by {}", percent(chance), on(days.by)));
         }
         if !self.source.is_empty() {

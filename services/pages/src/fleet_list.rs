@@ -8,7 +8,9 @@ use axum::extract::{Query, State};
 use axum::response::Response;
 use fleet::calendar::day_of;
 use fleet::engine::{Engine, EngineStatus};
-use fleet::id::EngineId;
+use fleet::id::{EngineId, OrganisationId};
+use fleet::run::RunKind;
+use runs::hours::Basis;
 use serde::Deserialize;
 use store::findings;
 
@@ -16,7 +18,9 @@ use crate::failure::{Failure, in_address, shown};
 use crate::figures::{count, day, hours_bare};
 use crate::form::{Choice, Column, Mark};
 use crate::frame::{Frame, Link, Room};
+use crate::outlook;
 use crate::reads::{Standing, standings};
+use crate::run::Latest;
 use crate::state::PagesState;
 use crate::visitor::{Right, Visitor};
 use crate::yard_records::{Yard, engine_path};
@@ -73,7 +77,8 @@ pub async fn show(
     let holds = findings::open_holds(connection, organisation).await?;
     let held = holds.iter().map(|hold| hold.engine).collect();
     let list = sorted(&yard, asked, &standings, &wanted);
-    let page = page(&visitor, &yard, &wanted, &Seen { list, standings, held });
+    let hired = hired_hours(&state, organisation, &yard).await?;
+    let page = page(&visitor, &yard, &wanted, &Seen { list, standings, held, hired });
     shown(&page)
 }
 
@@ -81,6 +86,23 @@ struct Seen<'a> {
     list: Vec<&'a Engine>,
     standings: HashMap<EngineId, Standing>,
     held: HashSet<EngineId>,
+    /// Life hours of engines without a meter, by the hire log.
+    hired: HashMap<EngineId, f64>,
+}
+
+async fn hired_hours(
+    state: &PagesState,
+    organisation: OrganisationId,
+    yard: &Yard,
+) -> Result<HashMap<EngineId, f64>, Failure> {
+    let latest = Latest::of(state, organisation, RunKind::Due).await?;
+    let Some(run) = latest.done else { return Ok(HashMap::new()) };
+    let fleet = outlook::of_run(state, organisation, &run, yard.zone).await?;
+    let hours = |id: &EngineId| {
+        let known = fleet.engine(*id).filter(|known| known.basis == Basis::HireLog)?;
+        Some((*id, known.last_life()?))
+    };
+    Ok(yard.engines.keys().filter_map(hours).collect())
 }
 
 fn is_asked_for(yard: &Yard, engine: &Engine, wanted: &Wanted) -> bool {
@@ -137,7 +159,7 @@ fn page(visitor: &Visitor, yard: &Yard, wanted: &Wanted, seen: &Seen<'_>) -> Fle
         pools: yard.pool_choices(&wanted.pool),
         columns: columns(wanted),
         nothing: if yard.engines.is_empty() {
-            "No engine is on record yet. `slackwater load engines --template` writes the file to \
+            "No engine is on record yet. “slackwater load engines --template” writes the file to \
              fill in; load models and pools first."
                 .to_owned()
         } else {
@@ -174,6 +196,7 @@ fn engine_row(yard: &Yard, engine: &Engine, seen: &Seen<'_>) -> EngineRow {
         EngineStatus::Retired => Some(Mark::plain("retired")),
         EngineStatus::Sold => Some(Mark::plain("sold")),
     };
+    let hired = seen.hired.get(&engine.id);
     let model = yard.models.get(&engine.model);
     EngineRow {
         engine: Link::new(&engine.serial, engine_path(engine.id)),
@@ -181,9 +204,16 @@ fn engine_row(yard: &Yard, engine: &Engine, seen: &Seen<'_>) -> EngineRow {
         boat: yard.boat_of(engine.id).map(|boat| boat.name.clone()).unwrap_or_default(),
         model: model.map(|m| format!("{} {}", m.maker, m.name)).unwrap_or_default(),
         pool: yard.pool(engine.pool).map(|pool| pool.name.clone()).unwrap_or_default(),
-        hours: standing.map_or("–".to_owned(), |s| hours_bare(s.life.seconds(), yard.style)),
-        read: standing
-            .map_or("never".to_owned(), |s| day(day_of(s.read_at, yard.zone), yard.today)),
+        hours: match (standing, hired) {
+            (Some(standing), _) => hours_bare(standing.life.seconds(), yard.style),
+            (None, Some(hired)) => format!("about {hired:.0}"),
+            (None, None) => "–".to_owned(),
+        },
+        read: match (standing, hired) {
+            (Some(standing), _) => day(day_of(standing.read_at, yard.zone), yard.today),
+            (None, Some(_)) => "no meter: by the hire log".to_owned(),
+            (None, None) => "never".to_owned(),
+        },
     }
 }
 

@@ -94,7 +94,7 @@ pub async fn show(State(state): State<PagesState>, visitor: Visitor) -> Result<R
                 "Nothing has to be ordered now: what is there and under way is enough.".to_owned()
             }
             None => "No advice has been computed yet. It follows each forecast, and \
-                     `slackwater order` makes it at once."
+                     “slackwater order” makes it at once."
                 .to_owned(),
         },
         suppliers,

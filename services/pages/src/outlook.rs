@@ -6,9 +6,12 @@
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex, PoisonError};
 
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::NaiveDate;
+use chrono_tz::Tz;
+use fleet::calendar::day_of;
 use fleet::id::{EngineId, OrganisationId, RunId};
 use runs::hours::FleetHours;
+use store::runs::Run;
 use store::snapshot;
 use usage::HoursDistribution;
 
@@ -39,23 +42,24 @@ impl Outlooks {
     }
 }
 
-/// The fleet as the run that started at `since`, on the day `on`, saw it: kept, else fitted now.
+/// The fleet as a due run saw it: kept, else fitted now.
 pub async fn of_run(
     state: &PagesState,
     organisation: OrganisationId,
-    run: RunId,
-    since: DateTime<Utc>,
-    on: NaiveDate,
+    run: &Run,
+    zone: Tz,
 ) -> Result<Arc<FleetHours>, Failure> {
-    if let Some(kept) = state.outlooks.kept(organisation, run) {
+    if let Some(kept) = state.outlooks.kept(organisation, run.id) {
         return Ok(kept);
     }
+    let since = run.started_at.unwrap_or(run.requested_at);
+    let on = day_of(since, zone);
     let mut snapshot = snapshot::take(&state.store, organisation, since).await?;
     snapshot.fleet.readings.retain(|reading| reading.recorded_at <= since);
     // Seconds of computing for a large fleet: not on a thread that serves requests.
     let fit = tokio::task::spawn_blocking(move || FleetHours::fit(&snapshot, on));
     let fitted = Arc::new(fit.await.map_err(|cause| Failure::ours(&cause))?);
-    state.outlooks.keep(organisation, run, Arc::clone(&fitted));
+    state.outlooks.keep(organisation, run.id, Arc::clone(&fitted));
     Ok(fitted)
 }
 

@@ -173,7 +173,7 @@ fn page(visitor: &Visitor, yard: &Yard, record: &Record) -> PartPage {
         fan: (!ahead.is_empty() || !past.is_empty())
             .then(|| fan::draw("fan", &name, &past, &ahead, yard.today)),
         no_forecast: "This part was in no forecast yet. A forecast is made each night, and by \
-                      `slackwater forecast`."
+                      “slackwater forecast”."
             .to_owned(),
         reasons: reasons(yard, record, &ahead),
         scores: record.how.as_ref().map(|how| scores(&how.scores)).unwrap_or_default(),

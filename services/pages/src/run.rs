@@ -7,7 +7,6 @@ use std::sync::Arc;
 
 use chrono::NaiveDate;
 use chrono_tz::Tz;
-use fleet::calendar::day_of;
 use fleet::hours::Hours;
 use fleet::id::{EngineId, OrganisationId, TaskId};
 use fleet::run::{RunKind, RunStatus};
@@ -85,9 +84,7 @@ impl DueRun {
         zone: Tz,
     ) -> Result<Self, Failure> {
         let rows = kept::due_rows(state.store.connection(), organisation, run.id).await?;
-        let since = run.started_at.unwrap_or(run.requested_at);
-        let on = day_of(since, zone);
-        let fleet = outlook::of_run(state, organisation, run.id, since, on).await?;
+        let fleet = outlook::of_run(state, organisation, run, zone).await?;
         Ok(Self { lines: rows.into_iter().map(line).collect(), fleet })
     }
 

@@ -86,7 +86,7 @@ pub async fn show(
         columns: columns(),
         rows: found.rows.iter().map(|part| part_row(part, &positions, &needed)).collect(),
         nothing: if of_all == 0 {
-            "No part is on record yet. `slackwater load parts --template` writes the file to fill \
+            "No part is on record yet. “slackwater load parts --template” writes the file to fill \
              in; kits, terms and stock follow."
                 .to_owned()
         } else {

@@ -55,8 +55,11 @@ impl Tide {
             let x = channel.at(f64::from(quarter) / 4.0);
             sheet.line((x, 22.0), (x, 26.0), "tick");
         }
-        if let Some(level) = self.level {
-            channel.fill(&mut sheet, level, (8.0, 22.0), Fill::Certain);
+        match (self.level, self.calendar) {
+            (Some(level), _) => channel.fill(&mut sheet, level, (8.0, 22.0), Fill::Certain),
+            // The calendar alone has the channel to itself, in its own soft colour.
+            (None, Some(alone)) => channel.fill(&mut sheet, alone, (8.0, 22.0), Fill::Past),
+            (None, None) => {}
         }
         if let Some(ahead) = self.ahead {
             let (left, right) = (channel.at(ahead.low), channel.at(ahead.high));
@@ -68,7 +71,7 @@ impl Tide {
             }
         }
         channel.limit_mark(&mut sheet);
-        if let Some(calendar) = self.calendar {
+        if let (Some(calendar), Some(_)) = (self.calendar, self.level) {
             let full = channel.at(1.0) - MARGIN;
             sheet.column(MARGIN, full, (32.0, 36.0), Fill::Possible);
             channel.fill(&mut sheet, calendar, (32.0, 36.0), Fill::Past);
@@ -142,6 +145,15 @@ mod tests {
         assert!(!drawn(1.0).contains("f-over"));
         assert!(drawn(1.1).contains("f-over") && !drawn(1.1).contains("wave"));
         assert!(drawn(2.0).contains("wave"));
+    }
+
+    #[test]
+    fn the_calendar_alone_fills_the_channel_softly() {
+        let alone = Tide { calendar: Some(0.5), ..Tide::default() }.draw("x").wide;
+        assert!(alone.contains("f-past") && !alone.contains("f-certain"));
+        assert_eq!(alone.matches("f-possible").count(), 1);
+        let both = Tide { level: Some(0.2), calendar: Some(0.5), ahead: None }.draw("x").wide;
+        assert_eq!(both.matches("f-possible").count(), 2);
     }
 
     #[test]
