@@ -135,6 +135,14 @@ impl<R: Read> Table<R> {
         self.header.has(column)
     }
 
+    /// The sheet that is read, of a workbook.
+    pub fn sheet(&self) -> Option<&str> {
+        match &self.source {
+            Source::Sheet(sheet) => Some(&sheet.name),
+            Source::Text(_) | Source::Objects(..) => None,
+        }
+    }
+
     /// The rows, one at a time, each either parsed or with its faults. Rows that are empty
     /// throughout are passed over. After a fault of the file itself (cannot be read, a row too
     /// long, a quote never closed) there is nothing more.

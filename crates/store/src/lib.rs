@@ -20,6 +20,7 @@ pub mod feeds;
 pub mod findings;
 pub mod history;
 pub mod jobs;
+pub mod load;
 pub mod once;
 pub mod orders;
 pub mod organisations;

@@ -82,11 +82,9 @@ impl<K: Eq + Hash> Known<K> {
 fn show(field: &str, value: &Value, names: &Names) -> String {
     match value {
         Value::Null => "empty".to_owned(),
-        Value::Number(number) if HOURS.contains(&field) => {
-            number.as_u64().map_or_else(|| number.to_string(), |seconds| {
-                Hours::from_seconds(seconds).to_string()
-            })
-        }
+        Value::Number(number) if HOURS.contains(&field) => number
+            .as_u64()
+            .map_or_else(|| number.to_string(), |seconds| Hours::from_seconds(seconds).to_string()),
         Value::String(text) => {
             let named = text.parse::<Uuid>().ok().and_then(|id| names.shown(id));
             named.unwrap_or(text).to_owned()
@@ -95,10 +93,9 @@ fn show(field: &str, value: &Value, names: &Names) -> String {
         Value::Array(items) => {
             items.iter().map(|item| show(field, item, names)).collect::<Vec<_>>().join(";")
         }
-        Value::Object(fields) => money(fields).map_or_else(
-            || value.to_string(),
-            |money| money.to_string(),
-        ),
+        Value::Object(fields) => {
+            money(fields).map_or_else(|| value.to_string(), |money| money.to_string())
+        }
         other => other.to_string(),
     }
 }

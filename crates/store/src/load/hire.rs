@@ -77,8 +77,7 @@ impl Loaded for BoatRow {
         organisation: OrganisationId,
     ) -> Result<Self::State, StoreError> {
         let all = record::all::<Boat>(transaction, organisation).await?;
-        let known =
-            Known::new(all.iter().map(|one| ((one.site, one.name.clone()), values(one))));
+        let known = Known::new(all.iter().map(|one| ((one.site, one.name.clone()), values(one))));
         Ok(BoatState { known, tags: all.into_iter().filter_map(|boat| boat.tag).collect() })
     }
 

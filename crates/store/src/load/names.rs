@@ -373,7 +373,8 @@ impl<'a> Lookup<'a> {
         rule: &'static str,
     ) -> Option<T> {
         if found.is_none() {
-            let message = format!("no {noun} of that name is on record; load it first, or correct it");
+            let message =
+                format!("no {noun} of that name is on record; load it first, or correct it");
             self.refuse(column, name, rule, message);
         }
         found.copied()

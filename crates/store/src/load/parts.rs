@@ -175,7 +175,8 @@ impl Loaded for SupersessionRow {
             return Verdict::Refused;
         }
         if let Some(way) = way(entry.new_part, entry.old_part, |part| state.follows.get(&part)) {
-            let message = format!("a part can't follow itself: {}", shown(entry.old_part, &way, at));
+            let message =
+                format!("a part can't follow itself: {}", shown(entry.old_part, &way, at));
             at.refuse("new_part", &new, "supersession-loop", message);
             return Verdict::Refused;
         }

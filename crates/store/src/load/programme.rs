@@ -8,9 +8,7 @@ use fleet::id::{
     TaskPartId,
 };
 use fleet::person::Skill;
-use fleet::programme::{
-    FindingKind, ProgrammeInterval, Task, TaskLink, TaskLinkKind, TaskPart,
-};
+use fleet::programme::{FindingKind, ProgrammeInterval, Task, TaskLink, TaskLinkKind, TaskPart};
 use serde_json::json;
 
 use super::differences::{Known, Values, values};
@@ -165,9 +163,9 @@ impl Loaded for ProgrammeRow {
         let all = record::all::<ProgrammeInterval>(transaction, organisation).await?;
         let known = Known::new(all.iter().map(|one| (interval_key(one), values(one))));
         let parts = record::all::<TaskPart>(transaction, organisation).await?;
-        let parts = parts.iter().map(|one| {
-            ((one.task, one.model, one.part), (one.quantity, one.chance_permille))
-        });
+        let parts = parts
+            .iter()
+            .map(|one| ((one.task, one.model, one.part), (one.quantity, one.chance_permille)));
         Ok(ProgrammeState { known, parts: parts.collect() })
     }
 
@@ -212,9 +210,9 @@ impl Loaded for ProgrammeRow {
             }
         }
         let verdict = state.known.judge(interval_key(interval), values(interval), at);
-        let more = parts.iter().any(|&(part, _)| {
-            !state.parts.contains_key(&(interval.task, interval.model, part))
-        });
+        let more = parts
+            .iter()
+            .any(|&(part, _)| !state.parts.contains_key(&(interval.task, interval.model, part)));
         // The interval is there, but not all of its parts: those are added.
         if verdict == Verdict::Unchanged && more { Verdict::New } else { verdict }
     }
