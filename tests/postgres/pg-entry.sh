@@ -16,4 +16,4 @@ if [ ! -s "$PGDATA/PG_VERSION" ]; then
   rm -f "$password"
   echo "host all all all scram-sha-256" >> "$PGDATA/pg_hba.conf"
 fi
-exec postgres -c listen_addresses='*' -c unix_socket_directories=/tmp -c max_connections=300 "$@"
+exec postgres -c listen_addresses='*' -c unix_socket_directories=/tmp "$@"

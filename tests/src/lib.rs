@@ -2,3 +2,4 @@
 
 pub mod database;
 mod server;
+pub mod yard;

@@ -98,6 +98,7 @@ async fn container() -> Result<String, String> {
     let request = GenericImage::new(name, tag)
         .with_exposed_port(5432.tcp())
         .with_env_var("POSTGRES_PASSWORD", PASSWORD)
+        .with_cmd(["-c", "fsync=off", "-c", "max_connections=300"])
         .with_startup_timeout(START);
     let container = tokio::time::timeout(START, request.start())
         .await

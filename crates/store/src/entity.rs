@@ -152,3 +152,130 @@ pub const TABLES: &[&str] = &[
     "stock_levels",
     "reservations",
 ];
+
+#[cfg(test)]
+mod tests {
+    use sea_orm::sea_query::Iden as _;
+    use sea_orm::{ConnectionTrait as _, DbBackend, EntityTrait, Iterable as _, Statement};
+
+    use super::{
+        TABLES, absences, bay_closures, bays, boats, bookings, calendar_days, calendars,
+        credentials, currency_rates, due_rows, engine_models, engines, feeds, finding_kinds,
+        finding_photos, findings, fittings, forecast_parts, forecast_rows, gearcase_tests,
+        hire_check_items, hire_checks, hire_log, history, holds, idempotency_keys, job_parts,
+        job_tasks, jobs, kit_lines, lead_times, lots, meters, model_test_figures, model_torques,
+        order_advice_rows, order_lines, orders, organisations, parts, people, person_skills, plans,
+        pool_minimums, pool_stays, pools, programme_intervals, readings, receipt_lines, receipts,
+        reservations, run_files, runs, service_parts, services, sessions, sign_in_links,
+        site_prices, sites, skills, standstills, stock_levels, stock_moves, supersessions,
+        supplier_seasons, suppliers, task_links, task_parts, tasks, term_breaks, terms, tokens,
+        visit_tasks, visits,
+    };
+
+    fn columns<E: EntityTrait>() -> Vec<String> {
+        let mut names: Vec<String> = E::Column::iter().map(|column| column.to_string()).collect();
+        names.sort_unstable();
+        names
+    }
+
+    macro_rules! columns_of {
+        ($($table:ident),+ $(,)?) => {
+            vec![$((stringify!($table), columns::<$table::Entity>())),+]
+        };
+    }
+
+    /// A column of an entity that no migration makes, or the other way round, fails only at the
+    /// first statement that names it; here it fails at once.
+    #[tokio::test]
+    async fn entities_have_the_columns_that_the_migrations_make() {
+        let path = std::env::temp_dir().join(format!("{}.sqlite", uuid::Uuid::now_v7()));
+        let store = crate::Store::open(path.to_str().unwrap()).await.unwrap();
+        store.migrate().await.unwrap();
+        let all = columns_of![
+            absences,
+            bay_closures,
+            bays,
+            boats,
+            bookings,
+            calendar_days,
+            calendars,
+            credentials,
+            currency_rates,
+            due_rows,
+            engine_models,
+            engines,
+            feeds,
+            finding_kinds,
+            finding_photos,
+            findings,
+            fittings,
+            forecast_parts,
+            forecast_rows,
+            gearcase_tests,
+            hire_check_items,
+            hire_checks,
+            hire_log,
+            history,
+            holds,
+            idempotency_keys,
+            job_parts,
+            job_tasks,
+            jobs,
+            kit_lines,
+            lead_times,
+            lots,
+            meters,
+            model_test_figures,
+            model_torques,
+            order_advice_rows,
+            order_lines,
+            orders,
+            organisations,
+            parts,
+            people,
+            person_skills,
+            plans,
+            pool_minimums,
+            pool_stays,
+            pools,
+            programme_intervals,
+            readings,
+            receipt_lines,
+            receipts,
+            reservations,
+            run_files,
+            runs,
+            service_parts,
+            services,
+            sessions,
+            sign_in_links,
+            site_prices,
+            sites,
+            skills,
+            standstills,
+            stock_levels,
+            stock_moves,
+            supersessions,
+            supplier_seasons,
+            suppliers,
+            task_links,
+            task_parts,
+            tasks,
+            term_breaks,
+            terms,
+            tokens,
+            visit_tasks,
+            visits
+        ];
+        assert_eq!(all.len(), TABLES.len());
+        for (table, columns) in all {
+            let sql = format!("SELECT name FROM pragma_table_info('{table}') ORDER BY name");
+            let statement = Statement::from_string(DbBackend::Sqlite, sql);
+            let rows = store.connection().query_all_raw(statement).await.unwrap();
+            let made: Vec<String> =
+                rows.iter().map(|row| row.try_get("", "name").unwrap()).collect();
+            assert_eq!(columns, made, "{table}");
+        }
+        std::fs::remove_file(path).unwrap();
+    }
+}

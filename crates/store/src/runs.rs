@@ -90,6 +90,10 @@ pub struct DueRow {
     pub due_late_on: Option<NaiveDate>,
     pub months_due_on: Option<NaiveDate>,
     pub hours_left_seconds: Option<i64>,
+    /// The hours limb's length, severity taken in.
+    pub hours_length_seconds: Option<i64>,
+    /// From when the interval counts.
+    pub counts_from_on: Option<NaiveDate>,
     pub days_left: Option<i32>,
     /// Share of the interval used.
     pub used_permille: i32,
@@ -304,6 +308,17 @@ pub async fn latest_asked(
     query.order_by_desc(runs::Column::Id).one(connection).await?.map(from_row).transpose()
 }
 
+/// Runs in a state, the oldest first: those that wait for a worker, or that one works on.
+pub async fn in_state(
+    connection: &impl ConnectionTrait,
+    organisation: OrganisationId,
+    status: RunStatus,
+) -> Result<Vec<Run>, StoreError> {
+    let query = of(organisation).filter(runs::Column::Status.eq(status.as_str()));
+    let rows = query.order_by_asc(runs::Column::Id).all(connection).await?;
+    rows.into_iter().map(from_row).collect()
+}
+
 /// Runs, the newest first.
 pub async fn page(
     connection: &impl ConnectionTrait,
@@ -391,6 +406,21 @@ pub async fn forecast_rows(
     if let Some(part) = part {
         query = query.filter(forecast_rows::Column::PartId.eq(part.0));
     }
+    record::select(connection, query).await
+}
+
+/// What `parts` need over the first `months` months of a forecast run together.
+pub async fn cumulated_rows(
+    connection: &impl ConnectionTrait,
+    organisation: OrganisationId,
+    run: RunId,
+    parts: &[PartId],
+    months: i32,
+) -> Result<Vec<ForecastRow>, StoreError> {
+    let query = record::of::<ForecastRow>(organisation)
+        .filter(forecast_rows::Column::RunId.eq(run.0))
+        .filter(forecast_rows::Column::Months.eq(months))
+        .filter(forecast_rows::Column::PartId.is_in(parts.iter().map(|part| part.0)));
     record::select(connection, query).await
 }
 

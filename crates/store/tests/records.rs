@@ -4,100 +4,14 @@
 
 use std::sync::Arc;
 
-use chrono::{DateTime, TimeZone as _, Utc};
 use fleet::change::ChangeKind;
-use fleet::engine::{Engine, EngineModel, EngineStatus, FuelSystem};
-use fleet::id::{EngineId, ModelId, OrganisationId, PoolId, SiteId};
-use fleet::pool::{Pool, Water};
-use fleet::site::Site;
+use fleet::engine::{Engine, EngineStatus};
+use fleet::id::OrganisationId;
 use rstest::rstest;
 use store::engines::EngineFilter;
-use store::{Author, PageOf, Store, StoreError, Transaction, history, organisations, record};
+use store::{PageOf, Store, StoreError, Transaction, history, record};
 use tests::database::Database::{self, Postgres, Sqlite};
-
-/// A yard with one model and one pool.
-struct Yard {
-    organisation: OrganisationId,
-    model: ModelId,
-    pool: PoolId,
-}
-
-fn now() -> DateTime<Utc> {
-    Utc.with_ymd_and_hms(2025, 7, 7, 7, 10, 0).unwrap()
-}
-
-fn author() -> Author {
-    Author { id: None, name: "Ingrid Holm".to_owned(), at: now(), note: None }
-}
-
-async fn yard(store: &Store, name: &str) -> Yard {
-    let found = async |transaction: &Transaction| {
-        let currency = fleet::Currency::parse("EUR").unwrap();
-        let organisation = organisations::create(transaction, name, currency, now()).await?.id;
-        let site = Site {
-            id: SiteId::fresh(),
-            version: 1,
-            name: "North jetty".to_owned(),
-            time_zone: "Europe/Oslo".to_owned(),
-            calendar: None,
-            first_hire_on: None,
-            last_hire_on: None,
-            finish_days_before_hire: 14,
-            archived: false,
-        };
-        let model = EngineModel {
-            id: ModelId::fresh(),
-            version: 1,
-            maker: "Brattvik".to_owned(),
-            name: "B6".to_owned(),
-            strokes: 4,
-            power_watts: Some(4_400),
-            premix_ratio: None,
-            engine_oil_grade: Some("SAE 10W-30".to_owned()),
-            engine_oil_ml: Some(800),
-            fuel_system: FuelSystem::Carburettor,
-            gear_oil_grade: Some("SAE 90".to_owned()),
-            gear_oil_ml: Some(195),
-            last_made_in: None,
-            manual_edition: None,
-            source: "invented".to_owned(),
-            archived: false,
-        };
-        let pool = Pool {
-            id: PoolId::fresh(),
-            version: 1,
-            site: site.id,
-            name: "Day boats".to_owned(),
-            water: Water::Salt,
-            used_for: None,
-            severity_percent: 50,
-            running_factor_permille: None,
-            archived: false,
-        };
-        record::create(transaction, organisation, &author(), &[site]).await?;
-        let (model_id, pool_id) = (model.id, pool.id);
-        record::create(transaction, organisation, &author(), &[model]).await?;
-        record::create(transaction, organisation, &author(), &[pool]).await?;
-        Ok::<_, StoreError>(Yard { organisation, model: model_id, pool: pool_id })
-    };
-    store.write(found).await.unwrap()
-}
-
-fn engine(yard: &Yard, serial: &str) -> Engine {
-    Engine {
-        id: EngineId::fresh(),
-        version: 1,
-        serial: serial.to_owned(),
-        model: yard.model,
-        pool: yard.pool,
-        tag: None,
-        bought_on: None,
-        first_run_on: None,
-        status: EngineStatus::InService,
-        severity_percent: None,
-        note: None,
-    }
-}
+use tests::yard::{Yard, author, now};
 
 async fn create(store: &Store, yard: &Yard, engines: &[Engine]) -> Result<(), StoreError> {
     let work = async |transaction: &Transaction| {
@@ -122,8 +36,8 @@ async fn change(
 async fn an_engine_comes_back_as_it_was_given(#[values(Sqlite, Postgres)] on: Database) {
     let Some(database) = on.fresh().await else { return };
     let store = &database.store;
-    let yard = yard(store, "north").await;
-    let mut given = engine(&yard, "ND-1042");
+    let yard = Yard::found(store, "north").await;
+    let mut given = yard.engine("ND-1042");
     given.tag = Some("17".to_owned());
     given.bought_on = "2021-03-01".parse().ok();
     create(store, &yard, std::slice::from_ref(&given)).await.unwrap();
@@ -136,8 +50,8 @@ async fn an_engine_comes_back_as_it_was_given(#[values(Sqlite, Postgres)] on: Da
 async fn anothers_rows_look_like_none(#[values(Sqlite, Postgres)] on: Database) {
     let Some(database) = on.fresh().await else { return };
     let store = &database.store;
-    let (ours, theirs) = (yard(store, "north").await, yard(store, "south").await);
-    let hidden = engine(&theirs, "ND-1042");
+    let (ours, theirs) = (Yard::found(store, "north").await, Yard::found(store, "south").await);
+    let hidden = theirs.engine("ND-1042");
     create(store, &theirs, std::slice::from_ref(&hidden)).await.unwrap();
     let (connection, us) = (store.connection(), ours.organisation);
 
@@ -154,7 +68,7 @@ async fn anothers_rows_look_like_none(#[values(Sqlite, Postgres)] on: Database) 
 
     // To change or remove it is to change or remove what is not there.
     let changed = change(store, us, &hidden).await.unwrap_err();
-    let made_up = change(store, us, &engine(&ours, "ND-1")).await.unwrap_err();
+    let made_up = change(store, us, &ours.engine("ND-1")).await.unwrap_err();
     assert_eq!(changed.to_string(), made_up.to_string());
     assert_eq!(changed.rule(), "missing");
     let remove = async |transaction: &Transaction| {
@@ -162,8 +76,8 @@ async fn anothers_rows_look_like_none(#[values(Sqlite, Postgres)] on: Database) 
     };
     assert_eq!(store.write(remove).await.unwrap_err().rule(), "missing");
     // Their serial is free for us, and their pool is none of ours, in the database too.
-    create(store, &ours, &[engine(&ours, "ND-1042")]).await.unwrap();
-    let crossed = Engine { pool: theirs.pool, ..engine(&ours, "ND-1043") };
+    create(store, &ours, &[ours.engine("ND-1042")]).await.unwrap();
+    let crossed = Engine { pool: theirs.pool.id, ..ours.engine("ND-1043") };
     let refused = create(store, &ours, &[crossed]).await.unwrap_err();
     assert_eq!(refused.rule(), "names-what-is-not-there");
 }
@@ -173,8 +87,8 @@ async fn anothers_rows_look_like_none(#[values(Sqlite, Postgres)] on: Database) 
 async fn a_change_made_from_an_old_version_is_refused(#[values(Sqlite, Postgres)] on: Database) {
     let Some(database) = on.fresh().await else { return };
     let store = &database.store;
-    let yard = yard(store, "north").await;
-    let first = engine(&yard, "ND-1042");
+    let yard = Yard::found(store, "north").await;
+    let first = yard.engine("ND-1042");
     create(store, &yard, std::slice::from_ref(&first)).await.unwrap();
     let noted = Engine { note: Some("runs rough".to_owned()), ..first.clone() };
     assert_eq!(change(store, yard.organisation, &noted).await.unwrap().version, 2);
@@ -202,8 +116,8 @@ async fn of_two_hundred_changes_at_once_none_is_lost(#[values(Sqlite, Postgres)]
     const WRITERS: usize = 200;
     let Some(database) = on.fresh().await else { return };
     let store = &database.store;
-    let yard = Arc::new(yard(store, "north").await);
-    let first = engine(&yard, "ND-1042");
+    let yard = Arc::new(Yard::found(store, "north").await);
+    let first = yard.engine("ND-1042");
     create(store, &yard, std::slice::from_ref(&first)).await.unwrap();
     let writers: Vec<_> = (0..WRITERS)
         .map(|writer| {
@@ -236,8 +150,8 @@ async fn of_two_hundred_changes_at_once_none_is_lost(#[values(Sqlite, Postgres)]
 async fn what_fails_halfway_leaves_nothing(#[values(Sqlite, Postgres)] on: Database) {
     let Some(database) = on.fresh().await else { return };
     let store = &database.store;
-    let yard = yard(store, "north").await;
-    let twins = [engine(&yard, "ND-1"), engine(&yard, "ND-2"), engine(&yard, "ND-1")];
+    let yard = Yard::found(store, "north").await;
+    let twins = [yard.engine("ND-1"), yard.engine("ND-2"), yard.engine("ND-1")];
     let refused = create(store, &yard, &twins).await.unwrap_err();
     assert!(
         matches!(&refused, StoreError::Taken { noun: "engine", key } if key == "serial"),
@@ -245,7 +159,7 @@ async fn what_fails_halfway_leaves_nothing(#[values(Sqlite, Postgres)] on: Datab
     );
     assert_eq!(record::count::<Engine>(store.connection(), yard.organisation).await.unwrap(), 0);
     let past = history::of_all(store.connection(), yard.organisation, PageOf::new(None, 100));
-    assert_eq!(past.await.unwrap().rows.len(), 3, "site, model and pool only");
+    assert_eq!(past.await.unwrap().rows.len(), 4, "what the yard was founded with, and no more");
 }
 
 #[rstest]
@@ -260,8 +174,8 @@ async fn a_severity_is_between_one_and_two_hundred_percent(
     #[case] broken: Option<&str>,
 ) {
     let Some(database) = on.fresh().await else { return };
-    let yard = yard(&database.store, "north").await;
-    let severe = Engine { severity_percent: Some(severity), ..engine(&yard, "ND-1") };
+    let yard = Yard::found(&database.store, "north").await;
+    let severe = Engine { severity_percent: Some(severity), ..yard.engine("ND-1") };
     let created = create(&database.store, &yard, &[severe]).await;
     assert_eq!(created.as_ref().err().map(StoreError::rule), broken);
     if let Err(StoreError::Refused { rule, .. }) = created {
@@ -274,10 +188,10 @@ async fn a_severity_is_between_one_and_two_hundred_percent(
 async fn pages_show_every_row_once(#[values(Sqlite, Postgres)] on: Database) {
     let Some(database) = on.fresh().await else { return };
     let store = &database.store;
-    let yard = yard(store, "north").await;
-    let engines: Vec<_> = (0..25).map(|number| engine(&yard, &format!("ND-{number}"))).collect();
+    let yard = Yard::found(store, "north").await;
+    let engines: Vec<_> = (0..25).map(|number| yard.engine(&format!("ND-{number}"))).collect();
     create(store, &yard, &engines).await.unwrap();
-    let filter = EngineFilter { pool: Some(yard.pool), ..EngineFilter::default() };
+    let filter = EngineFilter { pool: Some(yard.pool.id), ..EngineFilter::default() };
     let (mut seen, mut after, mut pages) = (Vec::new(), None, 0);
     loop {
         let wanted = PageOf::new(after, 10);
@@ -300,9 +214,9 @@ async fn more_rows_than_one_statement_holds_are_kept_and_found(
 ) {
     let Some(database) = on.fresh().await else { return };
     let store = &database.store;
-    let yard = yard(store, "north").await;
+    let yard = Yard::found(store, "north").await;
     let engines: Vec<_> =
-        (0..3_000).map(|number| engine(&yard, &format!("ND-{number:04}"))).collect();
+        (0..3_000).map(|number| yard.engine(&format!("ND-{number:04}"))).collect();
     create(store, &yard, &engines).await.unwrap();
     let ids: Vec<_> = engines.iter().map(|engine| engine.id).collect();
     let found: Vec<Engine> =

@@ -21,6 +21,8 @@ pub struct Model {
     pub due_late_on: Option<Date>,
     pub months_due_on: Option<Date>,
     pub hours_left_seconds: Option<i64>,
+    pub hours_length_seconds: Option<i64>,
+    pub counts_from_on: Option<Date>,
     pub days_left: Option<i32>,
     pub used_permille: i32,
     pub source: Option<String>,

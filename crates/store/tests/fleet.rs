@@ -1,0 +1,338 @@
+//! Hours, fittings, holds and runs, on both databases.
+
+#![allow(clippy::unwrap_used, reason = "a test that can't go on fails")]
+
+use chrono::TimeDelta;
+use fleet::engine::Engine;
+use fleet::finding::Hold;
+use fleet::id::{HoldId, RunRowId};
+use fleet::ledger::Accepted;
+use fleet::reading::{Reading, ReadingKind};
+use fleet::run::{GoverningLimb, RunKind, RunStatus};
+use fleet::{Hours, Minutes};
+use rstest::rstest;
+use store::readings::ReadingError;
+use store::runs::{DueRow, Outcome, Request, RunFile};
+use store::{
+    PageOf, Store, StoreError, Transaction, boats, findings, readings, record, runs, snapshot,
+};
+use tests::database::Database::{self, Postgres, Sqlite};
+use tests::yard::{Yard, author, now, person, reading};
+
+async fn one_engine(store: &Store) -> (Yard, Engine) {
+    let yard = Yard::found(store, "north").await;
+    let engine = yard.engine("ND-1042");
+    let create = async |transaction: &Transaction| {
+        let rows = std::slice::from_ref(&engine);
+        record::create(transaction, yard.organisation, &author(), rows).await
+    };
+    store.write(create).await.unwrap();
+    (yard, engine)
+}
+
+async fn write_down(store: &Store, yard: &Yard, one: &Reading) -> Result<Accepted, ReadingError> {
+    let work = async |transaction: &Transaction| {
+        readings::append(transaction, yard.organisation, one, now()).await
+    };
+    store.write(work).await
+}
+
+fn rule(error: &ReadingError) -> &'static str {
+    match error {
+        ReadingError::Ledger(cause) => cause.rule(),
+        ReadingError::Store(cause) => cause.rule(),
+    }
+}
+
+#[rstest]
+#[tokio::test]
+async fn a_reading_obeys_the_ledger_and_is_kept_once(#[values(Sqlite, Postgres)] on: Database) {
+    let Some(database) = on.fresh().await else { return };
+    let (yard, engine) = one_engine(&database.store).await;
+    let store = &database.store;
+    let day = |days| now() - TimeDelta::days(days);
+    let first = reading(engine.id, day(10), 100);
+    assert_eq!(write_down(store, &yard, &first).await.unwrap(), Accepted::New);
+    let again = reading(engine.id, day(10), 100);
+    assert_eq!(write_down(store, &yard, &again).await.unwrap(), Accepted::Known);
+    for (given, broken) in [
+        (reading(engine.id, day(9), 99), "reading-falls"),
+        (reading(engine.id, day(9), 126), "reading-faster-than-time"),
+        (reading(engine.id, day(10), 101), "reading-two-values"),
+        (reading(engine.id, now() + TimeDelta::seconds(1), 101), "reading-in-future"),
+        (reading(fleet::id::EngineId::fresh(), day(9), 1), "missing"),
+    ] {
+        let refused = write_down(store, &yard, &given).await.unwrap_err();
+        assert_eq!(rule(&refused), broken);
+    }
+    let swapped = Reading {
+        kind: ReadingKind::MeterReplaced,
+        shown_before: Some(Hours::from_whole_hours(110)),
+        ..reading(engine.id, day(8), 0)
+    };
+    write_down(store, &yard, &swapped).await.unwrap();
+    write_down(store, &yard, &reading(engine.id, day(7), 5)).await.unwrap();
+
+    let connection = store.connection();
+    let kept = readings::of_engines(connection, yard.organisation, &[engine.id]).await.unwrap();
+    let ledger = readings::ledger(&kept[&engine.id]).unwrap();
+    let life = ledger.life(Hours::default());
+    assert_eq!(life.last().unwrap().life, Hours::from_whole_hours(115), "110 and 5");
+    let page = PageOf::new(None, 2);
+    let page = readings::page_of_engine(connection, yard.organisation, engine.id, page).await;
+    let page = page.unwrap();
+    assert_eq!((page.rows.len(), page.next.is_some()), (2, true));
+}
+
+#[rstest]
+#[tokio::test]
+async fn many_readings_are_all_kept_or_none(#[values(Sqlite, Postgres)] on: Database) {
+    let Some(database) = on.fresh().await else { return };
+    let (yard, engine) = one_engine(&database.store).await;
+    let store = &database.store;
+    let days = 30_i64;
+    let mut given: Vec<_> = (0..days)
+        .map(|day| reading(engine.id, now() - TimeDelta::days(days - day), 2 * day as u32))
+        .collect();
+    let append = async |given: &[Reading]| {
+        let work = async |transaction: &Transaction| {
+            let done = readings::append_many(transaction, yard.organisation, given, now()).await;
+            done.map_err(|(place, cause)| Refused { place, rule: rule(&cause) })
+        };
+        store.write(work).await
+    };
+    given[20].shown = Hours::from_whole_hours(1);
+    assert_eq!(append(&given).await.unwrap_err(), Refused { place: 20, rule: "reading-falls" });
+    let count = record::count::<Reading>(store.connection(), yard.organisation);
+    assert_eq!(count.await.unwrap(), 0);
+    given[20].shown = Hours::from_whole_hours(40);
+    append(&given).await.unwrap();
+    let again = append(&given).await.unwrap();
+    assert!(again.iter().all(|one| *one == Accepted::Known));
+    let count = record::count::<Reading>(store.connection(), yard.organisation);
+    assert_eq!(count.await.unwrap(), days as u64);
+}
+
+#[derive(Debug, PartialEq)]
+struct Refused {
+    place: usize,
+    rule: &'static str,
+}
+
+impl From<StoreError> for Refused {
+    fn from(cause: StoreError) -> Self {
+        Self { place: usize::MAX, rule: cause.rule() }
+    }
+}
+
+#[rstest]
+#[tokio::test]
+async fn a_fitting_ends_when_the_next_begins(#[values(Sqlite, Postgres)] on: Database) {
+    let Some(database) = on.fresh().await else { return };
+    let (yard, engine) = one_engine(&database.store).await;
+    let store = &database.store;
+    let (spare, boats) = (yard.engine("ND-7"), [yard.boat("Sula"), yard.boat("Skarv")]);
+    let create = async |transaction: &Transaction| {
+        let rows = std::slice::from_ref(&spare);
+        record::create(transaction, yard.organisation, &author(), rows).await?;
+        record::create(transaction, yard.organisation, &author(), &boats).await
+    };
+    store.write(create).await.unwrap();
+    let fit = async |engine, boat, days| {
+        let at = now() - TimeDelta::days(days);
+        let work = async |transaction: &Transaction| {
+            boats::fit(transaction, yard.organisation, &author(), engine, boat, 0, at).await
+        };
+        store.write(work).await
+    };
+    fit(engine.id, boats[0].id, 30).await.unwrap();
+    fit(spare.id, boats[0].id, 20).await.unwrap();
+    fit(engine.id, boats[1].id, 10).await.unwrap();
+    let (connection, organisation) = (store.connection(), yard.organisation);
+    let open = boats::open_fittings(connection, organisation).await.unwrap();
+    let mut sits: Vec<_> = open.iter().map(|fitting| (fitting.engine, fitting.boat)).collect();
+    sits.sort_unstable();
+    assert_eq!(sits, [(engine.id, boats[1].id), (spare.id, boats[0].id)]);
+    let past = boats::fittings_of_engines(connection, organisation, &[engine.id]).await.unwrap();
+    assert_eq!(past[0].removed_at, Some(now() - TimeDelta::days(20)));
+    let back = fit(engine.id, boats[0].id, 15).await.unwrap_err();
+    assert_eq!(back.rule(), "fitting-before-last");
+}
+
+#[rstest]
+#[tokio::test]
+async fn a_safety_hold_is_cleared_by_whoever_has_the_right(
+    #[values(Sqlite, Postgres)] on: Database,
+) {
+    let Some(database) = on.fresh().await else { return };
+    let (yard, engine) = one_engine(&database.store).await;
+    let store = &database.store;
+    let hold = Hold {
+        id: HoldId::fresh(),
+        version: 1,
+        engine: engine.id,
+        finding: None,
+        safety: true,
+        reason: "pops out of gear".to_owned(),
+        placed_at: now(),
+        placed_by: None,
+        cleared_at: None,
+        cleared_by: None,
+        clearing_note: None,
+    };
+    let mut competent = person("Odd Vik", fleet::person::Role::Technician);
+    competent.may_clear_holds = true;
+    let create = async |transaction: &Transaction| {
+        let rows = std::slice::from_ref(&competent);
+        record::create(transaction, yard.organisation, &author(), rows).await?;
+        record::create(transaction, yard.organisation, &author(), std::slice::from_ref(&hold)).await
+    };
+    store.write(create).await.unwrap();
+    let clear = async |by: &fleet::person::Person| {
+        let work = async |transaction: &Transaction| {
+            let note = "clutch dog renewed, ran in gear";
+            findings::clear_hold(transaction, yard.organisation, &author(), by, hold.id, note).await
+        };
+        store.write(work).await
+    };
+    assert_eq!(clear(&yard.owner).await.unwrap_err().rule(), "hold-needs-right");
+    let open = findings::open_holds(store.connection(), yard.organisation).await.unwrap();
+    assert_eq!(open, std::slice::from_ref(&hold));
+    assert_eq!(clear(&competent).await.unwrap().cleared_by, Some(competent.id));
+    assert_eq!(clear(&competent).await.unwrap_err().rule(), "hold-cleared");
+    let open = findings::open_holds(store.connection(), yard.organisation).await.unwrap();
+    assert!(open.is_empty());
+}
+
+#[rstest]
+#[tokio::test]
+async fn a_finished_run_never_changes_and_the_last_good_one_stays(
+    #[values(Sqlite, Postgres)] on: Database,
+) {
+    let Some(database) = on.fresh().await else { return };
+    let (yard, engine) = one_engine(&database.store).await;
+    let store = &database.store;
+    let organisation = yard.organisation;
+    let ask = async || {
+        let work = async |transaction: &Transaction| {
+            runs::request(transaction, organisation, &wanted(), now()).await
+        };
+        store.write(work).await.unwrap()
+    };
+    let (good, bad) = (ask().await, ask().await);
+    let task = fleet::programme::Task {
+        id: fleet::id::TaskId::fresh(),
+        version: 1,
+        name: "Change gear oil".to_owned(),
+        verb: fleet::programme::Verb::Replace,
+        access: fleet::programme::AccessGroup::NothingOff,
+        occasion: fleet::programme::Occasion::Interval,
+        own_work: Minutes(25),
+        minutes_source: None,
+        skill: None,
+        safety: false,
+        caution: None,
+        archived: false,
+    };
+    let row = DueRow {
+        id: RunRowId::fresh(),
+        run: good.id,
+        engine: engine.id,
+        task: task.id,
+        governing: GoverningLimb::Hours,
+        due_early_on: None,
+        due_on: "2025-07-12".parse().ok(),
+        due_late_on: None,
+        months_due_on: None,
+        hours_left_seconds: Some(23_400),
+        hours_length_seconds: Some(180_000),
+        counts_from_on: "2025-04-01".parse().ok(),
+        days_left: Some(5),
+        used_permille: 870,
+        source: None,
+        explanation: None,
+    };
+    let outcome = Outcome {
+        input_digest: vec![7; 32],
+        scores: None,
+        summary: Some(serde_json::json!({ "rows": 1 })),
+    };
+    let file = RunFile {
+        name: "snapshot.json".to_owned(),
+        media_type: "application/json".to_owned(),
+        content: vec![b'x'; 300_000],
+    };
+    let finish = async |transaction: &Transaction| {
+        runs::finish(
+            transaction,
+            organisation,
+            good.id,
+            &outcome,
+            std::slice::from_ref(&file),
+            now(),
+        )
+        .await
+    };
+    let work = async |transaction: &Transaction| {
+        record::create(transaction, organisation, &author(), std::slice::from_ref(&task)).await?;
+        assert!(runs::start(transaction, organisation, good.id, now()).await?);
+        assert!(!runs::start(transaction, organisation, good.id, now()).await?, "started before");
+        runs::progress(transaction, organisation, good.id, 500, Some("half of it")).await?;
+        record::append(transaction, organisation, std::slice::from_ref(&row)).await?;
+        finish(transaction).await?;
+        runs::fail(transaction, organisation, bad.id, "no readings", now()).await
+    };
+    store.write(work).await.unwrap();
+
+    let connection = store.connection();
+    let shown = runs::latest(connection, organisation, RunKind::Due, None).await.unwrap().unwrap();
+    assert_eq!((shown.id, shown.status), (good.id, RunStatus::Done));
+    assert_eq!(shown.input_digest, Some(vec![7; 32]));
+    let asked = runs::latest_asked(connection, organisation, RunKind::Due).await.unwrap().unwrap();
+    assert_eq!((asked.id, asked.failure.as_deref()), (bad.id, Some("no readings")));
+    assert_eq!(runs::due_rows(connection, organisation, good.id).await.unwrap(), [row]);
+    let kept = runs::file(connection, organisation, good.id, "snapshot.json").await.unwrap();
+    assert_eq!(kept, file);
+    assert_eq!(store.write(finish).await.unwrap_err().rule(), "run-finished");
+    let newest = runs::page(connection, organisation, None, PageOf::new(None, 1)).await.unwrap();
+    assert_eq!((newest.rows[0].id, newest.next), (bad.id, Some(bad.id.0)));
+}
+
+fn wanted() -> Request {
+    Request {
+        kind: RunKind::Due,
+        site: None,
+        program_version: "0.1.0".to_owned(),
+        seed: 1,
+        parameters: serde_json::json!({ "severity": true }),
+        requested_by: "nightly".to_owned(),
+    }
+}
+
+#[rstest]
+#[tokio::test]
+async fn a_snapshot_holds_ours_alone_and_its_digest_follows_the_records(
+    #[values(Sqlite, Postgres)] on: Database,
+) {
+    let Some(database) = on.fresh().await else { return };
+    let (yard, engine) = one_engine(&database.store).await;
+    let store = &database.store;
+    let theirs = Yard::found(store, "south").await;
+    write_down(store, &yard, &reading(engine.id, now(), 3)).await.unwrap();
+    let first = snapshot::take(store, yard.organisation, now()).await.unwrap();
+    assert_eq!(first.fleet.engines, [engine]);
+    assert_eq!(first.fleet.readings.len(), 1);
+    assert_eq!((first.yard.sites.len(), first.yard.people.len()), (1, 1));
+    assert_eq!(first.yard.sites[0], yard.site);
+    assert_ne!(first.yard.sites[0].id, theirs.site.id);
+    let later = snapshot::take(store, yard.organisation, now() + TimeDelta::days(1)).await.unwrap();
+    assert_eq!(first.digest(), later.digest(), "nothing changed but the time");
+    let mut rougher = first.fleet.engines[0].clone();
+    rougher.note = Some("runs rough".to_owned());
+    let change = async |transaction: &Transaction| {
+        record::change(transaction, yard.organisation, &author(), &rougher).await
+    };
+    store.write(change).await.unwrap();
+    let changed = snapshot::take(store, yard.organisation, now()).await.unwrap();
+    assert_ne!(first.digest(), changed.digest());
+}
