@@ -1,1 +1,33 @@
-//! planning.
+//! Planning: which engine goes on the bench on which day, at the least cost that can be proven.
+//!
+//! [`Instance`] says what is known, [`solve`] searches a [`Plan`] and proves how much better any
+//! plan could be, [`evaluate`] counts a plan's cost from scratch. One core serves the winter's
+//! lay-up plan and the season's rotation.
+//!
+//! Invariants of this crate: no clock, no file, no environment; every figure that leaves it is a
+//! whole number of cents, minutes or pieces; a bound is proven in whole numbers and rounded down;
+//! with a work limit a run depends on nothing but its arguments. Deliberately absent: any knowledge
+//! of engines' hours, due dates or parts beyond what an instance states.
+
+mod ascent;
+mod certificate;
+mod cooling;
+mod error;
+mod evaluate;
+mod explain;
+mod instance;
+mod locked;
+mod model;
+mod plan;
+mod relaxation;
+mod search;
+mod solve;
+mod state;
+mod validate;
+
+pub use certificate::Certificate;
+pub use error::{InstanceError, PlanError};
+pub use evaluate::{Evaluation, evaluate};
+pub use instance::{After, Bay, Hinge, Instance, Kit, Mode, Pool, Receipt, Skill, Visit};
+pub use plan::{Overtime, Plan, PlannedVisit, Shortage, ShortageKind, Shortfall, UnplannedVisit};
+pub use solve::{Effort, LANES, Progress, Solution, Stop, Watch, solve};

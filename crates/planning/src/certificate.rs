@@ -1,0 +1,100 @@
+//! The proof of a bound: prices from which anyone can compute it again in whole numbers.
+//!
+//! The schema stands at [`Certificate`]; the formula at the relaxation and, worked out a second time
+//! without any of this code, in `tests/certificate.rs`.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use crate::instance::Instance;
+use crate::model::Model;
+use crate::relaxation::{Answer, Relaxation, Rows};
+use crate::state::Place;
+
+/// Prices that prove a bound, in thousandths of a cent.
+///
+/// Every list is per calendar day (0 on closed days, for hands and bays) or per accounting week;
+/// kits list `[day, price]` per stretch that begins with a receipt (or on day 0): the price of a
+/// piece taken by the end of that stretch, so a piece taken on a day pays the sum of the stretches
+/// that end on or after that day.
+///
+/// ```text
+/// bound = ⌊(Σ trees min(cost·1000 + priced use) − Σ price·capacity
+///           − Σ weeks max(0, price − 1000·overtime cost)·overtime) / 1000⌋
+/// ```
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Certificate {
+    /// The instance's name.
+    pub instance: String,
+    /// Cents.
+    pub bound: i64,
+    /// By skill and day, a minute.
+    pub skill_day: BTreeMap<String, Vec<i64>>,
+    /// By skill and week, a minute.
+    pub skill_week: BTreeMap<String, Vec<i64>>,
+    /// By bay and day, a place.
+    pub bay_day: BTreeMap<String, Vec<i64>>,
+    /// By kit, a piece.
+    pub kit_receipt: BTreeMap<String, Vec<(i64, i64)>>,
+    /// By pool and day, an engine out.
+    pub pool_day: BTreeMap<String, Vec<i64>>,
+}
+
+impl Certificate {
+    pub(crate) fn new(instance: &Instance, model: &Model, prices: &[i64], bound: i64) -> Self {
+        let rows = Rows::of(model);
+        let open = model.open();
+        let by_day = |row: &[i64]| {
+            let mut days = vec![0; model.days];
+            model.open_days.iter().zip(row).for_each(|(&day, &price)| days[day] = price);
+            days
+        };
+        let mut certificate = Self { instance: instance.name.clone(), bound, ..Self::default() };
+        for (number, skill) in instance.skills.iter().enumerate() {
+            certificate
+                .skill_day
+                .insert(skill.id.clone(), by_day(&prices[number * open..][..open]));
+            let week = rows.week + number * model.weeks;
+            certificate
+                .skill_week
+                .insert(skill.id.clone(), prices[week..week + model.weeks].to_vec());
+        }
+        for (number, bay) in instance.bays.iter().enumerate() {
+            certificate
+                .bay_day
+                .insert(bay.id.clone(), by_day(&prices[rows.bay + number * open..][..open]));
+        }
+        for (kit, range) in instance.kits.iter().zip(&model.kit_rows) {
+            let mut days: Vec<i64> =
+                kit.receipts.iter().map(|receipt| receipt.day).chain([0]).collect();
+            days.sort_unstable();
+            days.dedup();
+            let prices = range.clone().map(|row| prices[rows.kit + row as usize]);
+            certificate.kit_receipt.insert(kit.id.clone(), days.into_iter().zip(prices).collect());
+        }
+        for (number, pool) in instance.pools.iter().enumerate() {
+            let day = rows.pool + number * model.days;
+            certificate.pool_day.insert(pool.id.clone(), prices[day..day + model.days].to_vec());
+        }
+        certificate
+    }
+}
+
+/// The bound that `prices` (thousandths of a cent, one per row) prove: whole cents, rounded down.
+pub(crate) fn exact_bound(model: &Model, prices: &[i64]) -> i64 {
+    let relaxation = Relaxation::<i128>::new(model);
+    let wide: Vec<i128> = prices.iter().map(|&price| i128::from(price)).collect();
+    let mut answer = Answer { visits: Vec::new(), choice: vec![Place::NONE; model.visits.len()] };
+    relaxation.answer(&wide, &mut answer);
+    let mut total: i128 = answer.visits.iter().sum();
+    let capacities = relaxation.rows.capacities(model);
+    total -=
+        wide.iter().zip(capacities).map(|(price, units)| price * i128::from(units)).sum::<i128>();
+    for cell in 0..model.week_minutes.len() {
+        let price = wide[relaxation.rows.week + cell];
+        let margin = price - i128::from(model.overtime_cost[cell / model.weeks]) * 1000;
+        total -= margin.max(0) * i128::from(model.week_overtime[cell]);
+    }
+    total.div_euclid(1000) as i64
+}

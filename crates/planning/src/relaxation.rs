@@ -1,0 +1,416 @@
+//! The Lagrangian relaxation: prices on everything shared, each visit free to choose by itself.
+//!
+//! ```text
+//! L(y) = Σ_trees min Σ (cost + priced use) − Σ_rows yᵣ·capacityᵣ − Σ_weeks max(0, y − overtime cost)·overtime
+//! ```
+//!
+//! Rows: minutes by skill and day, minutes by skill and week (overtime bought at its cost, up to its
+//! limit), places by bay and day, pieces by kit and stretch between receipts (cumulated), engines by
+//! pool and day (shortfall bought at its cost). For every y ≥ 0 with pool prices at most the
+//! shortfall cost, L(y) is at most the cost of any plan; Geoffrion (1974), Mathematical Programming
+//! Study 2, 82-114. Visits joined by `after` form trees, each solved whole by dynamic programming;
+//! what the trees leave out (a second `after` of one visit, two visits of one engine without an
+//! `after`) is relaxed. A column that does not fit the empty workshop is not a choice.
+
+use crate::model::{CompiledMode, Model, NOWHERE};
+use crate::state::{Place, State};
+
+/// A quantity of money: `f64` cents while climbing, `i128` thousandths of a cent for the proof.
+pub(crate) trait Money:
+    Copy
+    + PartialOrd
+    + std::ops::Add<Output = Self>
+    + std::ops::AddAssign
+    + std::ops::Sub<Output = Self>
+    + Send
+    + Sync
+{
+    const ZERO: Self;
+    /// More than any plan costs; adding a few of them does not overflow.
+    const NEVER: Self;
+    fn of_cents(cents: i64) -> Self;
+    fn times(self, count: i64) -> Self;
+}
+
+impl Money for f64 {
+    const ZERO: Self = 0.0;
+    const NEVER: Self = 1e18;
+    fn of_cents(cents: i64) -> Self {
+        cents as f64
+    }
+    fn times(self, count: i64) -> Self {
+        self * count as f64
+    }
+}
+
+impl Money for i128 {
+    const ZERO: Self = 0;
+    const NEVER: Self = Self::MAX >> 40;
+    fn of_cents(cents: i64) -> Self {
+        Self::from(cents) * 1000
+    }
+    fn times(self, count: i64) -> Self {
+        self * Self::from(count)
+    }
+}
+
+/// Where each kind of row begins in a vector of prices.
+#[derive(Clone, Debug)]
+pub(crate) struct Rows {
+    pub week: usize,
+    pub bay: usize,
+    pub kit: usize,
+    pub pool: usize,
+    pub len: usize,
+}
+
+/// The relaxation of one model, its columns' costs in `N`.
+#[derive(Clone, Debug)]
+pub(crate) struct Relaxation<'m, N> {
+    pub model: &'m Model,
+    pub rows: Rows,
+    /// Cost of each column; [`Money::NEVER`] where it does not fit the empty workshop.
+    pub cost: Vec<N>,
+    /// Visits with followers after their followers.
+    order: Vec<u32>,
+    /// The visit each one follows in its tree, and the gap.
+    leader: Vec<Option<(u32, i64)>>,
+    /// Whether somebody follows it in its tree.
+    leads: Vec<bool>,
+}
+
+/// Sums of prices that make the price of a column a handful of additions.
+#[derive(Clone, Debug)]
+struct Tables<N> {
+    minute: Vec<N>,
+    bay: Vec<N>,
+    kit: Vec<N>,
+    pool_before: Vec<N>,
+    pool_after: Vec<N>,
+}
+
+/// What each visit chose at some prices.
+#[derive(Clone, Debug)]
+pub(crate) struct Answer<N> {
+    /// Sum over the trees, in `N`; the constant part is not in it.
+    pub visits: Vec<N>,
+    pub choice: Vec<Place>,
+}
+
+impl<'m, N: Money> Relaxation<'m, N> {
+    pub(crate) fn new(model: &'m Model) -> Self {
+        let empty = State::empty(model);
+        let mut cost: Vec<N> = model.cost.iter().map(|&cents| N::of_cents(cents)).collect();
+        for mode in &model.modes {
+            for start in mode.first..mode.first + mode.starts {
+                if empty.block(mode.visit as usize, mode, start).is_some() {
+                    cost[(mode.column + start - mode.first) as usize] = N::NEVER;
+                }
+            }
+        }
+        let (leader, order) = trees(model);
+        let mut leads = vec![false; model.visits.len()];
+        for (ahead, _) in leader.iter().flatten() {
+            leads[*ahead as usize] = true;
+        }
+        Self { model, rows: Rows::of(model), cost, order, leader, leads }
+    }
+
+    /// Each visit's, or tree's, cheapest choice at prices `y`.
+    pub(crate) fn answer(&self, y: &[N], answer: &mut Answer<N>) {
+        let model = self.model;
+        let tables = self.tables(y);
+        let mut buffer = vec![N::ZERO; model.open()];
+        // For a visit that follows another: value of standing on or after each open day, and where.
+        let mut from: Vec<Option<Followed<N>>> =
+            vec![None; if self.has_trees() { model.visits.len() } else { 0 }];
+        answer.visits.clear();
+        for &visit in &self.order {
+            let visit = visit as usize;
+            if self.leader[visit].is_none() && !self.leads[visit] {
+                let (value, place) = self.alone(visit, &tables, &mut buffer);
+                answer.visits.push(value);
+                answer.choice[visit] = place;
+                continue;
+            }
+            let followed = self.followed(visit, &tables, &from, &mut buffer);
+            if self.leader[visit].is_none() {
+                answer.visits.push(followed.best.0);
+                answer.choice[visit] = followed.best.1;
+            }
+            from[visit] = Some(followed);
+        }
+        self.settle_followers(&from, answer);
+    }
+
+    /// Value of every column at prices `y`, without what its followers would pay.
+    pub(crate) fn column_values(&self, y: &[N]) -> Vec<N> {
+        let tables = self.tables(y);
+        let mut values = vec![N::ZERO; self.cost.len()];
+        for mode in &self.model.modes {
+            let range = mode.column as usize..(mode.column + mode.starts) as usize;
+            self.mode_values(mode, &tables, &mut values[range]);
+        }
+        values
+    }
+
+    fn has_trees(&self) -> bool {
+        self.leads.iter().any(|leads| *leads)
+    }
+
+    fn alone(&self, visit: usize, tables: &Tables<N>, buffer: &mut [N]) -> (N, Place) {
+        let model = self.model;
+        let (mut least, mut place) = (self.left_out(visit), Place::NONE);
+        for (number, mode) in model.visits[visit].modes.clone().zip(model.modes_of(visit)) {
+            let values = &mut buffer[..mode.starts as usize];
+            self.mode_values(mode, tables, values);
+            if let Some((at, value)) = least_of(values)
+                && value < least
+            {
+                (least, place) = (value, Place { mode: number, start: mode.first + at as u32 });
+            }
+        }
+        (least, place)
+    }
+
+    fn left_out(&self, visit: usize) -> N {
+        let compiled = &self.model.visits[visit];
+        if compiled.locked { N::NEVER } else { N::of_cents(compiled.unplanned_cost) }
+    }
+
+    /// A visit of a tree, its own followers' best answers included.
+    fn followed(
+        &self,
+        visit: usize,
+        tables: &Tables<N>,
+        from: &[Option<Followed<N>>],
+        buffer: &mut [N],
+    ) -> Followed<N> {
+        let model = self.model;
+        let followers: Vec<(&Followed<N>, i64)> = self.followers(visit, from).collect();
+        // Left out, its followers choose freely.
+        let mut left_out = self.left_out(visit);
+        for (follower, _) in &followers {
+            left_out += follower.best.0;
+        }
+        let mut best = (left_out, Place::NONE);
+        let mut at_start = vec![(N::NEVER, Place::NONE); model.open() + 1];
+        for (number, mode) in model.visits[visit].modes.clone().zip(model.modes_of(visit)) {
+            let values = &mut buffer[..mode.starts as usize];
+            self.mode_values(mode, tables, values);
+            for (start, &value) in (mode.first..).zip(values.iter()) {
+                let (_, last) = model.span(mode, start);
+                let mut value = value;
+                for (follower, gap) in &followers {
+                    value += follower.not_before(earliest(model, last, *gap)).0;
+                }
+                let place = Place { mode: number, start };
+                if value < best.0 {
+                    best = (value, place);
+                }
+                if value < at_start[start as usize].0 {
+                    at_start[start as usize] = (value, place);
+                }
+            }
+        }
+        for t in (0..model.open()).rev() {
+            if at_start[t + 1].0 < at_start[t].0 {
+                at_start[t] = at_start[t + 1];
+            }
+        }
+        Followed { left_out, best, at_start }
+    }
+
+    fn followers<'a>(
+        &'a self,
+        visit: usize,
+        from: &'a [Option<Followed<N>>],
+    ) -> impl Iterator<Item = (&'a Followed<N>, i64)> {
+        self.model.links_of(visit).iter().filter(|link| !link.follows).filter_map(move |link| {
+            let ours = self.leader[link.other as usize] == Some((visit as u32, link.gap));
+            if ours {
+                from[link.other as usize].as_ref().map(|followed| (followed, link.gap))
+            } else {
+                None
+            }
+        })
+    }
+
+    /// Walks the trees from their roots and fixes what each follower chose.
+    fn settle_followers(&self, from: &[Option<Followed<N>>], answer: &mut Answer<N>) {
+        let model = self.model;
+        for &visit in self.order.iter().rev() {
+            let Some((leader, gap)) = self.leader[visit as usize] else { continue };
+            let Some(followed) = &from[visit as usize] else { continue };
+            let place = answer.choice[leader as usize];
+            answer.choice[visit as usize] = if place.is_none() {
+                followed.best.1
+            } else {
+                let (_, last) = model.span(&model.modes[place.mode as usize], place.start);
+                followed.not_before(earliest(model, last, gap)).1
+            };
+        }
+    }
+
+    /// Cost with priced use for each start of a mode.
+    fn mode_values(&self, mode: &CompiledMode, tables: &Tables<N>, values: &mut [N]) {
+        let model = self.model;
+        let open = model.open();
+        let (first, starts) = (mode.first as usize, mode.starts as usize);
+        if starts == 0 {
+            return;
+        }
+        values.copy_from_slice(&self.cost[mode.column as usize..mode.column as usize + starts]);
+        for used in model.uses_of(mode) {
+            let from = used.skill as usize * open + first + used.offset as usize;
+            for (value, &price) in values.iter_mut().zip(&tables.minute[from..from + starts]) {
+                *value += price.times(used.minutes);
+            }
+        }
+        let bay = mode.bay as usize * (open + 1) + first;
+        let ends = &tables.bay[bay + mode.length as usize..];
+        for ((value, &before), &after) in values.iter_mut().zip(&tables.bay[bay..]).zip(ends) {
+            *value += after - before;
+        }
+        for take in model.takes_of(mode) {
+            let from = take.kit as usize * open + first;
+            for (value, &price) in values.iter_mut().zip(&tables.kit[from..from + starts]) {
+                *value += price.times(take.pieces);
+            }
+        }
+        if mode.out {
+            let from = model.visits[mode.visit as usize].pool as usize * open + first;
+            let ends = &tables.pool_after[from + mode.length as usize - 1..];
+            for ((value, &before), &after) in
+                values.iter_mut().zip(&tables.pool_before[from..]).zip(ends)
+            {
+                *value += after - before;
+            }
+        }
+    }
+
+    fn tables(&self, y: &[N]) -> Tables<N> {
+        let (model, rows) = (self.model, &self.rows);
+        let open = model.open();
+        let mut minute = Vec::with_capacity(model.skills * open);
+        for skill in 0..model.skills {
+            for t in 0..open {
+                let week = model.week_of[t] as usize;
+                minute.push(y[skill * open + t] + y[rows.week + skill * model.weeks + week]);
+            }
+        }
+        let mut bay = Vec::with_capacity(model.bays * (open + 1));
+        for number in 0..model.bays {
+            let mut sum = N::ZERO;
+            bay.push(sum);
+            for t in 0..open {
+                sum += y[rows.bay + number * open + t];
+                bay.push(sum);
+            }
+        }
+        let mut kit = vec![N::ZERO; model.kit_rows.len() * open];
+        for (number, range) in model.kit_rows.iter().enumerate() {
+            for t in 0..open {
+                let row = model.kit_row[number * open + t];
+                for row in row..range.end {
+                    kit[number * open + t] += y[rows.kit + row as usize];
+                }
+            }
+        }
+        let (mut pool_before, mut pool_after) = (Vec::new(), Vec::new());
+        for pool in 0..model.pools {
+            let mut sums = vec![N::ZERO];
+            for day in 0..model.days {
+                sums.push(sums[day] + y[rows.pool + pool * model.days + day]);
+            }
+            pool_before.extend(model.open_days.iter().map(|&day| sums[day]));
+            pool_after.extend(model.open_days.iter().map(|&day| sums[day + 1]));
+        }
+        Tables { minute, bay, kit, pool_before, pool_after }
+    }
+}
+
+/// Best values of a visit in a tree, given the earliest open day it may start on.
+#[derive(Clone, Debug)]
+struct Followed<N> {
+    left_out: N,
+    best: (N, Place),
+    /// Least over starts on or after each open day.
+    at_start: Vec<(N, Place)>,
+}
+
+impl<N: Money> Followed<N> {
+    fn not_before(&self, t: u32) -> (N, Place) {
+        let placed = self.at_start[t as usize];
+        if placed.0 < self.left_out { placed } else { (self.left_out, Place::NONE) }
+    }
+}
+
+impl Rows {
+    pub(crate) fn of(model: &Model) -> Self {
+        let open = model.open();
+        let week = model.skills * open;
+        let bay = week + model.skills * model.weeks;
+        let kit = bay + model.bays * open;
+        let pool = kit + model.received.len();
+        Self { week, bay, kit, pool, len: pool + model.pools * model.days }
+    }
+
+    /// Units of each row that are there without buying.
+    pub(crate) fn capacities(&self, model: &Model) -> Vec<i64> {
+        let parts =
+            [&model.day_minutes, &model.week_minutes, &model.places, &model.received, &model.slack];
+        parts.into_iter().flatten().copied().collect()
+    }
+}
+
+/// First open day on or after `last + gap`.
+fn earliest(model: &Model, last: usize, gap: i64) -> u32 {
+    let day = (last as i64 + gap).clamp(0, model.days as i64);
+    model.first_open[day as usize]
+}
+
+/// For each visit the one it follows (its first `after`), and an order with followers first.
+fn trees(model: &Model) -> (Vec<Option<(u32, i64)>>, Vec<u32>) {
+    let count = model.visits.len();
+    let leader: Vec<Option<(u32, i64)>> = (0..count)
+        .map(|visit| {
+            model
+                .links_of(visit)
+                .iter()
+                .find(|link| link.follows)
+                .map(|link| (link.other, link.gap))
+        })
+        .collect();
+    let mut depth = vec![NOWHERE; count];
+    for visit in 0..count {
+        let mut path = Vec::new();
+        let mut at = visit;
+        while depth[at] == NOWHERE {
+            path.push(at);
+            match leader[at] {
+                Some((ahead, _)) => at = ahead as usize,
+                None => break,
+            }
+        }
+        let mut reached = if depth[at] == NOWHERE { None } else { Some(depth[at]) };
+        for &step in path.iter().rev() {
+            let next = reached.map_or(0, |above| above + 1);
+            depth[step] = next;
+            reached = Some(next);
+        }
+    }
+    let mut order: Vec<u32> = (0..count as u32).collect();
+    order.sort_by_key(|&visit| std::cmp::Reverse(depth[visit as usize]));
+    (leader, order)
+}
+
+fn least_of<N: Money>(values: &[N]) -> Option<(usize, N)> {
+    let mut least = *values.first()?;
+    for &value in values {
+        if value < least {
+            least = value;
+        }
+    }
+    values.iter().position(|&value| value <= least).map(|at| (at, least))
+}

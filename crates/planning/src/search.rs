@@ -1,0 +1,323 @@
+//! The search for a cheaper plan: annealing by moves that throw out what is in the way.
+//!
+//! A move takes one visit to another place, throws out the visits that block it there and puts each
+//! of them back where it is cheapest, or leaves it out. The exact difference in cost decides, by
+//! Metropolis et al. (1953), J. Chem. Phys. 21, 1087-1092. The places worth trying come from a menu
+//! per visit, ordered by cost with the prices of the bound where there are any.
+
+use rand::{Rng, RngExt, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+
+use crate::model::Model;
+use crate::state::{Block, Place, State};
+
+/// Places kept on a visit's menu.
+const MENU: usize = 40;
+/// How often a visit that was thrown out throws out others in turn.
+const CHAINED: f64 = 0.2;
+/// Visits one move may throw out.
+const THROWN_MAX: usize = 6;
+
+/// For each visit the places worth trying, most promising first.
+#[derive(Clone, Debug)]
+pub(crate) struct Menus {
+    places: Vec<Place>,
+    /// Visit's range in `places`.
+    starts: Vec<u32>,
+}
+
+impl Menus {
+    /// Orders each visit's columns by `worth(column)`, given every column's value.
+    pub(crate) fn by(model: &Model, worth: &[f64]) -> Self {
+        let mut menus = Self { places: Vec::new(), starts: vec![0] };
+        let mut all: Vec<(f64, Place)> = Vec::new();
+        for visit in 0..model.visits.len() {
+            all.clear();
+            for (number, mode) in model.visits[visit].modes.clone().zip(model.modes_of(visit)) {
+                let columns = &worth[mode.column as usize..(mode.column + mode.starts) as usize];
+                all.extend(
+                    (mode.first..)
+                        .zip(columns)
+                        .map(|(start, &value)| (value, Place { mode: number, start })),
+                );
+            }
+            let kept = MENU.min(all.len());
+            if kept < all.len() {
+                all.select_nth_unstable_by(kept, |a, b| a.0.total_cmp(&b.0));
+            }
+            all[..kept].sort_unstable_by(|a, b| {
+                a.0.total_cmp(&b.0).then((a.1.mode, a.1.start).cmp(&(b.1.mode, b.1.start)))
+            });
+            menus.places.extend(all[..kept].iter().map(|(_, place)| *place));
+            menus.starts.push(menus.places.len() as u32);
+        }
+        menus
+    }
+
+    fn of(&self, visit: usize) -> &[Place] {
+        &self.places[self.starts[visit] as usize..self.starts[visit + 1] as usize]
+    }
+}
+
+/// One chain of annealing with its own stream of random numbers.
+#[derive(Clone, Debug)]
+pub(crate) struct Search<'m> {
+    pub state: State<'m>,
+    pub best: Vec<Place>,
+    pub best_cost: i64,
+    rng: ChaCha8Rng,
+    /// Visits that have a choice.
+    free: Vec<u32>,
+    /// What the current move changed: visit and where it stood.
+    journal: Vec<(u32, Place)>,
+    thrown: Vec<u32>,
+    pub menus: Menus,
+}
+
+impl<'m> Search<'m> {
+    pub(crate) fn new(state: State<'m>, menus: Menus, seed: u64, stream: u64) -> Self {
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        rng.set_stream(stream);
+        let model = state.model;
+        let free =
+            (0..model.visits.len() as u32).filter(|&visit| has_choice(model, visit as usize));
+        Self {
+            best: state.place.clone(),
+            best_cost: state.cost,
+            free: free.collect(),
+            state,
+            rng,
+            journal: Vec::new(),
+            thrown: Vec::new(),
+            menus,
+        }
+    }
+
+    /// Whether there is anything to search.
+    pub(crate) fn has_choice(&self) -> bool {
+        !self.free.is_empty()
+    }
+
+    /// Draws from another stream from here on.
+    pub(crate) fn redraw(&mut self, stream: u64) {
+        self.rng.set_stream(stream);
+    }
+
+    /// Goes on from `places`; the best it found stays its own.
+    pub(crate) fn continue_from(&mut self, places: &[Place]) {
+        self.state = State::of(self.state.model, places);
+        if self.state.cost < self.best_cost {
+            self.best_cost = self.state.cost;
+            self.best.copy_from_slice(places);
+        }
+    }
+
+    /// Makes `moves` moves while the temperature (cents) falls evenly in its logarithm.
+    pub(crate) fn anneal(&mut self, moves: u64, from: f64, to: f64) {
+        if self.free.is_empty() {
+            return;
+        }
+        for done in 0..moves {
+            let share = done as f64 / moves as f64;
+            let temperature = from * (to / from).powf(share);
+            self.step(temperature);
+        }
+    }
+
+    /// Moves a visit and puts back what it throws out; `None` where nothing was drawn, false where
+    /// the target can't be had. Either way `undo` restores what was.
+    fn try_move(&mut self) -> Option<bool> {
+        let visit = self.free[self.rng.random_range(0..self.free.len())] as usize;
+        let target = self.target(visit);
+        if target == self.state.place[visit] {
+            return None;
+        }
+        self.journal.clear();
+        self.thrown.clear();
+        self.lift(visit as u32);
+        let fits = self.take_to(visit, target);
+        if fits {
+            self.put_back();
+        }
+        Some(fits)
+    }
+
+    fn step(&mut self, temperature: f64) {
+        let before = self.state.cost;
+        let Some(fits) = self.try_move() else { return };
+        let rise = (self.state.cost - before) as f64;
+        let kept = fits && (rise <= 0.0 || self.rng.random::<f64>() < (-rise / temperature).exp());
+        if !kept {
+            self.undo();
+        } else if self.state.cost < self.best_cost {
+            self.best_cost = self.state.cost;
+            self.best.copy_from_slice(&self.state.place);
+        }
+    }
+
+    /// A place from the menu, most often one near its head, or one near where the visit stands.
+    fn target(&mut self, visit: usize) -> Place {
+        let model = self.state.model;
+        let place = self.state.place[visit];
+        let draw: f64 = self.rng.random();
+        if draw < 0.25 && !place.is_none() {
+            let modes = model.modes_of(visit);
+            let mode_at = self.rng.random_range(0..modes.len());
+            let mode = &modes[mode_at];
+            if mode.starts > 0 {
+                let shift = self.rng.random_range(-4_i64..=4);
+                let last = i64::from(mode.first + mode.starts) - 1;
+                let start = (i64::from(place.start) + shift).clamp(i64::from(mode.first), last);
+                return Place {
+                    mode: model.visits[visit].modes.start + mode_at as u32,
+                    start: start as u32,
+                };
+            }
+        }
+        let menu = self.menus.of(visit);
+        let draw: f64 = self.rng.random();
+        menu[((draw * draw * menu.len() as f64) as usize).min(menu.len() - 1)]
+    }
+
+    /// Takes `visit` out where it stands and remembers it.
+    fn lift(&mut self, visit: u32) {
+        let from = match self.state.place[visit as usize].is_none() {
+            true => Place::NONE,
+            false => self.state.take(visit as usize),
+        };
+        self.journal.push((visit, from));
+    }
+
+    /// Puts `visit`, now nowhere, on `target`, throwing out what is in the way; false where that
+    /// cannot be. What this move has touched already is not thrown out again.
+    fn take_to(&mut self, visit: usize, target: Place) -> bool {
+        let model = self.state.model;
+        let mode = &model.modes[target.mode as usize];
+        while let Some(block) = self.state.block(visit, mode, target.start) {
+            let Some(other) = self.victim(block) else { return false };
+            if self.thrown.len() == THROWN_MAX || !is_movable(model, &self.journal, other) {
+                return false;
+            }
+            self.lift(other);
+            self.thrown.push(other);
+        }
+        self.state.put(visit, target);
+        true
+    }
+
+    /// A visit whose going makes room, drawn evenly from those that use what is short.
+    fn victim(&mut self, block: Block) -> Option<u32> {
+        let state = &self.state;
+        let model = state.model;
+        let pick = |rng: &mut ChaCha8Rng, list: &[u32], uses: &dyn Fn(u32) -> bool| {
+            let offset =
+                if list.is_empty() { return None } else { rng.random_range(0..list.len()) };
+            (0..list.len()).map(|at| list[(at + offset) % list.len()]).find(|&other| uses(other))
+        };
+        let movable = |other: u32| is_movable(model, &self.journal, other);
+        match block {
+            Block::SkillDay { skill, t } => {
+                let uses = |other: u32| movable(other) && works(state, other, skill, t);
+                pick(&mut self.rng, &state.on_day[t as usize], &uses)
+            }
+            Block::SkillWeek { skill, week } => {
+                let days = model.week_of.iter().enumerate().filter(|(_, other)| **other == week);
+                let days: Vec<u32> = days.map(|(t, _)| t as u32).collect();
+                let offset = self.rng.random_range(0..days.len());
+                (0..days.len()).find_map(|at| {
+                    let t = days[(at + offset) % days.len()];
+                    let uses = |other: u32| movable(other) && works(state, other, skill, t);
+                    pick(&mut self.rng, &state.on_day[t as usize], &uses)
+                })
+            }
+            Block::Bay { bay, t } => {
+                let uses = |other: u32| {
+                    movable(other)
+                        && model.modes[state.place[other as usize].mode as usize].bay == bay
+                };
+                pick(&mut self.rng, &state.on_day[t as usize], &uses)
+            }
+            Block::Kit { kit, row } => {
+                let uses = |other: u32| {
+                    let start = state.place[other as usize].start as usize;
+                    movable(other) && model.kit_row[kit as usize * model.open() + start] <= row
+                };
+                pick(&mut self.rng, &state.takers[kit as usize], &uses)
+            }
+            Block::After { other } | Block::Engine { other } => Some(other),
+        }
+    }
+
+    /// Puts what was thrown out back where it is cheapest, the dearest to leave out first.
+    fn put_back(&mut self) {
+        let model = self.state.model;
+        if self.thrown.len() > 1 && self.rng.next_u32() & 1 == 0 {
+            self.thrown.sort_unstable_by_key(|&visit| {
+                std::cmp::Reverse(model.visits[visit as usize].unplanned_cost)
+            });
+        }
+        let mut at = 0;
+        while at < self.thrown.len() {
+            let visit = self.thrown[at] as usize;
+            at += 1;
+            // Now and then it pushes on instead, and a chain of three changes places at once.
+            if self.rng.random::<f64>() < CHAINED {
+                let menu = self.menus.of(visit);
+                let draw: f64 = self.rng.random();
+                let target = menu[(draw * draw * menu.len() as f64) as usize];
+                let (thrown, touched) = (self.thrown.len(), self.journal.len());
+                if self.take_to(visit, target) {
+                    continue;
+                }
+                self.put_back_since(thrown, touched);
+            }
+            let limit = model.visits[visit].unplanned_cost;
+            if let Some((place, _)) = self.state.cheapest_by(visit, limit, |_, _| 0) {
+                self.state.put(visit, place);
+            }
+        }
+    }
+
+    /// Undoes the throwing out of a chain that led nowhere.
+    fn put_back_since(&mut self, thrown: usize, touched: usize) {
+        for at in (touched..self.journal.len()).rev() {
+            let (visit, place) = self.journal[at];
+            self.state.put(visit as usize, place);
+        }
+        self.thrown.truncate(thrown);
+        self.journal.truncate(touched);
+    }
+
+    fn undo(&mut self) {
+        for &(visit, _) in &self.journal {
+            if !self.state.place[visit as usize].is_none() {
+                self.state.take(visit as usize);
+            }
+        }
+        for at in (0..self.journal.len()).rev() {
+            let (visit, place) = self.journal[at];
+            if !place.is_none() {
+                self.state.put(visit as usize, place);
+            }
+        }
+    }
+}
+
+fn is_movable(model: &Model, journal: &[(u32, Place)], visit: u32) -> bool {
+    !model.visits[visit as usize].locked && journal.iter().all(|(touched, _)| *touched != visit)
+}
+
+fn has_choice(model: &Model, visit: usize) -> bool {
+    let places: u32 = model.modes_of(visit).iter().map(|mode| mode.starts).sum();
+    places > u32::from(model.visits[visit].locked)
+}
+
+fn works(state: &State, visit: u32, skill: u32, t: u32) -> bool {
+    let place = state.place[visit as usize];
+    let mode = &state.model.modes[place.mode as usize];
+    state
+        .model
+        .uses_of(mode)
+        .iter()
+        .any(|used| used.skill == skill && place.start + used.offset == t)
+}

@@ -1,0 +1,400 @@
+//! One run: a bound that climbs on one lane while plans are searched on the others.
+//!
+//! A lane is a stream of random numbers with its own state; lanes meet after every round of a fixed
+//! amount of work and exchange what they found. So the result depends on the instance, the start,
+//! the seed, the work and the number of lanes, and not on how many threads carry them: with a work
+//! limit the lanes are [`LANES`], with time alone there are as many as threads.
+
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use crate::ascent::Ascent;
+use crate::certificate::{Certificate, exact_bound};
+use crate::cooling::Cooling;
+use crate::error::InstanceError;
+use crate::explain::write_plan;
+use crate::instance::Instance;
+use crate::locked::settle_locked;
+use crate::model::Model;
+use crate::plan::Plan;
+use crate::search::{Menus, Search};
+use crate::state::{Place, State};
+
+/// Lanes of a run with a work limit.
+pub const LANES: usize = 2;
+/// Units of work a lane does between two meetings.
+const ROUND: u64 = 20_000;
+/// Columns that one step of the bound prices in a unit of work.
+const COLUMNS_PER_UNIT: u64 = 256;
+
+/// Share of a run between two moments when lanes that fell behind take over the leader's plan.
+const SHARED_EVERY: f64 = 0.04;
+/// Temperatures as shares of the mean cost of a visit: at the beginning, at the beginning from a
+/// plan that is good already, and at the end. Found by trial on winter and rotation instances.
+const HOT: f64 = 0.15;
+const WARM: f64 = 0.015;
+const COLD: f64 = 0.0015;
+
+/// How long to search and with what.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Effort {
+    pub seed: u64,
+    /// Units of work over all lanes, about a move of the search each; `None`: until time is up.
+    pub work: Option<u64>,
+    /// Stop once the gap is at most this; 0 stops only at a proven optimum.
+    pub gap: f64,
+}
+
+/// What a caller who waits may see and say. The core has no clock: time comes from here.
+pub struct Watch<'a> {
+    /// Share of the allowed time that is used up; the run stops at 1.
+    pub spent: &'a (dyn Fn() -> f64 + Sync),
+    /// Set to stop the run; what was found so far is returned.
+    pub cancelled: &'a AtomicBool,
+    /// Called after rounds that found something.
+    pub report: &'a mut dyn FnMut(&Progress),
+}
+
+/// Where a run stands.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Progress {
+    /// Cents of the best plan.
+    pub objective: i64,
+    /// Cents no plan can go below, once there is a figure.
+    pub bound: Option<i64>,
+    /// `(objective − bound) / max(1, objective)`.
+    pub gap: Option<f64>,
+    /// Units of work done, over all lanes.
+    pub work: u64,
+}
+
+/// Why a run ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Stop {
+    /// The bound meets the objective.
+    Proven,
+    /// The gap asked for is reached.
+    Gap,
+    /// Time or work is used up.
+    Limit,
+    Cancelled,
+}
+
+/// What a run found.
+#[derive(Clone, Debug)]
+pub struct Solution {
+    pub plan: Plan,
+    /// Prices from which the plan's bound can be computed again.
+    pub certificate: Certificate,
+    /// Units of work done, over all lanes.
+    pub work: u64,
+    pub stop: Stop,
+}
+
+/// Searches a plan for `instance`, from `start` where there is one.
+///
+/// A start plan may be one of a slightly different instance: what no longer fits is placed anew,
+/// visits it does not know are added, those the instance does not know are passed over.
+///
+/// # Errors
+/// What [`Instance::validate`] refuses.
+pub fn solve(
+    instance: &Instance,
+    start: Option<&Plan>,
+    effort: &Effort,
+    watch: &mut Watch,
+) -> Result<Solution, InstanceError> {
+    instance.validate()?;
+    let model = Model::new(instance);
+    let first = first_plan(instance, &model, start)?;
+    let warmth = if start.is_some() { WARM } else { HOT };
+    let mut run = Run::new(&model, first, effort, warmth);
+    let stop = run.improve(effort, watch);
+    Ok(run.finish(instance, stop))
+}
+
+struct Run<'m> {
+    model: &'m Model,
+    ascent: Ascent<'m>,
+    searches: Vec<Search<'m>>,
+    lanes: usize,
+    best: Vec<Place>,
+    best_cost: i64,
+    /// Prices in thousandths of a cent and the bound they prove.
+    prices: Vec<i64>,
+    bound: Option<i64>,
+    /// Value of the climb when its bound was last proven, and when the menus were last written.
+    proven_at: f64,
+    menus_at: f64,
+    work: u64,
+    cooling: Cooling,
+}
+
+impl<'m> Run<'m> {
+    fn new(model: &'m Model, first: State<'m>, effort: &Effort, warmth: f64) -> Self {
+        let lanes = match effort.work {
+            Some(_) => LANES,
+            None => rayon::current_num_threads().max(2),
+        };
+        let worth: Vec<f64> = model.cost.iter().map(|&cents| cents as f64).collect();
+        let menus = Menus::by(model, &worth);
+        let (best, best_cost) = (first.place.clone(), first.cost);
+        let searches = (1..lanes as u64)
+            .map(|lane| Search::new(first.clone(), menus.clone(), effort.seed, lane));
+        let searches: Vec<Search> = searches.collect();
+        let scale = typical_cost(&first);
+        let ascent = Ascent::new(model);
+        Self {
+            prices: vec![0; ascent.best_y.len()],
+            searches,
+            cooling: Cooling::new(scale * warmth, scale * COLD, model.visits.len()),
+            bound: None,
+            proven_at: f64::NEG_INFINITY,
+            menus_at: f64::NEG_INFINITY,
+            work: 0,
+            model,
+            ascent,
+            lanes,
+            best,
+            best_cost,
+        }
+    }
+
+    fn improve(&mut self, effort: &Effort, watch: &mut Watch) -> Stop {
+        let share = |work: u64, spent: f64| {
+            let of_work = effort.work.map_or(0.0, |limit| work as f64 / limit.max(1) as f64);
+            of_work.max(spent)
+        };
+        let mut shared_at = 0.0;
+        loop {
+            let now = share(self.work, (watch.spent)());
+            if watch.cancelled.load(Ordering::Relaxed) {
+                return Stop::Cancelled;
+            }
+            if now >= 1.0 {
+                return Stop::Limit;
+            }
+            if self.bound.is_some_and(|bound| bound >= self.best_cost) {
+                return Stop::Proven;
+            }
+            if self.gap().is_some_and(|gap| gap <= effort.gap) {
+                return Stop::Gap;
+            }
+            if self.ascent.is_done() && !self.searches[0].has_choice() {
+                return Stop::Limit;
+            }
+            let (from, to, anew) = self.cooling.next(ROUND, now);
+            if anew || (self.cooling.is_first() && now - shared_at > SHARED_EVERY) {
+                self.share_current();
+                shared_at = now;
+            }
+            self.round(from, to);
+            if self.meet() {
+                (watch.report)(&self.progress());
+            }
+        }
+    }
+
+    /// Every lane works for a round.
+    fn round(&mut self, from: f64, to: f64) {
+        let target = self.best_cost as f64;
+        let unit = (self.model.cost.len() as u64 / COLUMNS_PER_UNIT).max(1);
+        if self.ascent.is_done() && self.searches.len() < self.lanes {
+            // The bound's lane has nothing left to do: it searches too.
+            let mut search = self.searches[0].clone();
+            search.redraw(0);
+            self.searches.push(search);
+        }
+        let (ascent, searches) = (&mut self.ascent, &mut self.searches);
+        let before = ascent.steps;
+        rayon::scope(|scope| {
+            if !ascent.is_done() {
+                scope.spawn(|_| ascent.climb((ROUND / unit).max(1), target));
+            }
+            for search in searches.iter_mut() {
+                scope.spawn(move |_| search.anneal(ROUND, from, to));
+            }
+        });
+        self.work += (self.ascent.steps - before) * unit + ROUND * self.searches.len() as u64;
+    }
+
+    /// Lanes exchange what they found; true where objective or bound got better.
+    fn meet(&mut self) -> bool {
+        let mut found = false;
+        for search in &self.searches {
+            if search.best_cost < self.best_cost {
+                self.best_cost = search.best_cost;
+                self.best.copy_from_slice(&search.best);
+                found = true;
+            }
+        }
+        found |= self.prove();
+        // New prices turn the menus; small changes do not.
+        let risen = self.ascent.best - self.menus_at > 0.01 * self.ascent.best.abs();
+        if risen || (self.ascent.is_done() && self.ascent.best > self.menus_at) {
+            let menus = Menus::by(self.model, &self.ascent.column_values());
+            for search in &mut self.searches {
+                search.menus = menus.clone();
+            }
+            self.menus_at = self.ascent.best;
+        }
+        found
+    }
+
+    /// Searches that fell behind go on from where the one ahead stands.
+    fn share_current(&mut self) {
+        let ahead = (0..self.searches.len()).min_by_key(|&lane| self.searches[lane].state.cost);
+        let Some(ahead) = ahead else { return };
+        let (places, cost) =
+            (self.searches[ahead].state.place.clone(), self.searches[ahead].state.cost);
+        for (lane, search) in self.searches.iter_mut().enumerate() {
+            if lane != ahead && search.state.cost > cost {
+                search.continue_from(&places);
+            }
+        }
+    }
+
+    /// Proves in whole numbers what the climb has reached; true where the bound rose.
+    fn prove(&mut self) -> bool {
+        let climbed = self.ascent.best;
+        let worth_it = self.ascent.is_done() || climbed - self.proven_at > 2e-4 * climbed.abs();
+        if !worth_it || climbed <= self.proven_at {
+            return false;
+        }
+        self.proven_at = climbed;
+        let prices = self.ascent.prices();
+        let bound = exact_bound(self.model, &prices).min(self.best_cost);
+        let rose = self.bound.is_none_or(|known| bound > known);
+        if rose {
+            self.prices = prices;
+            self.bound = Some(bound);
+        }
+        rose
+    }
+
+    fn gap(&self) -> Option<f64> {
+        self.bound.map(|bound| (self.best_cost - bound) as f64 / self.best_cost.max(1) as f64)
+    }
+
+    fn progress(&self) -> Progress {
+        Progress { objective: self.best_cost, bound: self.bound, gap: self.gap(), work: self.work }
+    }
+
+    fn finish(mut self, instance: &Instance, stop: Stop) -> Solution {
+        self.proven_at = f64::NEG_INFINITY;
+        if self.ascent.best > f64::NEG_INFINITY {
+            let prices = self.ascent.prices();
+            let bound = exact_bound(self.model, &prices);
+            if self.bound.is_none_or(|known| bound > known) {
+                (self.prices, self.bound) = (prices, Some(bound));
+            }
+        }
+        let mut state = State::of(self.model, &self.best);
+        settle_greedily(&mut state);
+        let bound = self.bound.unwrap_or_else(|| exact_bound(self.model, &self.prices));
+        assert!(bound <= state.cost, "a bound of {bound} above a plan of {}", state.cost);
+        let mut plan = write_plan(instance, &state);
+        plan.set_bound(bound);
+        let certificate = Certificate::new(instance, self.model, &self.prices, bound);
+        Solution { plan, certificate, work: self.work, stop }
+    }
+}
+
+/// Mean cost, in cents, of a planned visit's own choice; sets the temperatures.
+fn typical_cost(state: &State) -> f64 {
+    let model = state.model;
+    let placed = state.place.iter().filter(|place| !place.is_none());
+    let own =
+        placed.map(|place| model.column_cost(&model.modes[place.mode as usize], place.start).abs());
+    let (mut sum, mut count) = (0.0, 0.0);
+    for cost in own {
+        sum += cost as f64;
+        count += 1.0;
+    }
+    if sum > 0.0 { sum / count } else { 100.0 }
+}
+
+/// Locked visits, then the start plan as far as it fits, then everything else where it is cheapest.
+fn first_plan<'m>(
+    instance: &Instance,
+    model: &'m Model,
+    start: Option<&Plan>,
+) -> Result<State<'m>, InstanceError> {
+    let mut state = State::empty(model);
+    let wanted = start.map_or_else(
+        || vec![Place::NONE; model.visits.len()],
+        |plan| wanted_places(instance, model, plan),
+    );
+    let locked = settle_locked(instance, model)?;
+    for &(visit, place) in &locked {
+        state.put(visit, place);
+    }
+    for &(visit, settled) in &locked {
+        let place = wanted[visit];
+        if !place.is_none() && place != settled {
+            // Its mode is free: the start plan's is taken where it fits beside the others.
+            state.take(visit);
+            let fits = state.block(visit, &model.modes[place.mode as usize], place.start).is_none();
+            state.put(visit, if fits { place } else { settled });
+        }
+    }
+    for (visit, &place) in wanted.iter().enumerate() {
+        let missing = state.place[visit].is_none() && !place.is_none();
+        if missing && state.block(visit, &model.modes[place.mode as usize], place.start).is_none() {
+            state.put(visit, place);
+        }
+    }
+    settle_greedily(&mut state);
+    Ok(state)
+}
+
+fn wanted_places(instance: &Instance, model: &Model, plan: &Plan) -> Vec<Place> {
+    let days: std::collections::HashMap<&str, (&str, i64)> = plan
+        .visits
+        .iter()
+        .map(|planned| (planned.visit.as_str(), (planned.mode.as_str(), planned.day)))
+        .collect();
+    instance
+        .visits
+        .iter()
+        .enumerate()
+        .map(|(number, visit)| {
+            let Some(&(mode, day)) = days.get(visit.id.as_str()) else { return Place::NONE };
+            let Some(at) = visit.modes.iter().position(|known| known.id == mode) else {
+                return Place::NONE;
+            };
+            let mode = model.visits[number].modes.start + at as u32;
+            let compiled = &model.modes[mode as usize];
+            let allowed = compiled.first..compiled.first + compiled.starts;
+            match model.open_days.binary_search_by_key(&day, |&open| open as i64) {
+                Ok(start) if allowed.contains(&(start as u32)) => {
+                    Place { mode, start: start as u32 }
+                }
+                _ => Place::NONE,
+            }
+        })
+        .collect()
+}
+
+/// Adds what is left out wherever that is cheaper than leaving it, dearest first, until nothing
+/// changes: no reason given for a visit left out may hide a place that would have paid.
+pub(crate) fn settle_greedily(state: &mut State) {
+    let model = state.model;
+    let mut order: Vec<usize> = (0..model.visits.len()).collect();
+    order.sort_by_key(|&visit| std::cmp::Reverse(model.visits[visit].unplanned_cost));
+    loop {
+        let before = state.cost;
+        for &visit in &order {
+            if !state.place[visit].is_none() {
+                continue;
+            }
+            if let Some((place, _)) =
+                state.cheapest_by(visit, model.visits[visit].unplanned_cost, |_, _| 0)
+            {
+                state.put(visit, place);
+            }
+        }
+        if state.cost >= before {
+            return;
+        }
+    }
+}
