@@ -46,6 +46,18 @@ impl Wanted {
             parameters: Value::Object(serde_json::Map::new()),
         }
     }
+
+    /// The request as the store keeps it, for whoever asks within a transaction of their own.
+    pub fn request(&self) -> runs::Request {
+        runs::Request {
+            kind: self.kind,
+            site: self.site,
+            program_version: env!("CARGO_PKG_VERSION").to_owned(),
+            seed: self.seed,
+            parameters: self.parameters.clone(),
+            requested_by: self.requested_by.clone(),
+        }
+    }
 }
 
 /// What a computation gives to be kept.
@@ -74,14 +86,7 @@ pub struct Task {
 /// # Errors
 /// The store failed.
 pub async fn ask(store: &Store, wanted: &Wanted, now: DateTime<Utc>) -> Result<Run, RunError> {
-    let request = runs::Request {
-        kind: wanted.kind,
-        site: wanted.site,
-        program_version: env!("CARGO_PKG_VERSION").to_owned(),
-        seed: wanted.seed,
-        parameters: wanted.parameters.clone(),
-        requested_by: wanted.requested_by.clone(),
-    };
+    let request = wanted.request();
     let work = async |transaction: &Transaction| {
         runs::request(transaction, wanted.organisation, &request, now).await
     };

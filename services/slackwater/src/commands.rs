@@ -6,3 +6,4 @@ pub mod init;
 pub mod load;
 pub mod serve;
 pub mod token;
+pub mod work;

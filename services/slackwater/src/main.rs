@@ -29,11 +29,13 @@ const EXIT_CODES: &str = "Exit codes: 0 done; 1 the data breaks a rule, or the w
 
 #[derive(Subcommand)]
 enum Command {
+    Demand(bare::demand::DemandArgs),
     Init(commands::init::InitArgs),
     Load(commands::load::LoadArgs),
     /// List what is due on every engine, worst first
     Due(commands::due::FleetDueArgs),
     Serve(commands::serve::ServeArgs),
+    Work(commands::work::WorkArgs),
     Demo(commands::demo::DemoArgs),
     Token(commands::token::TokenArgs),
     Gearcase(bare::gearcase::GearcaseArgs),
@@ -44,9 +46,11 @@ enum Command {
 fn main() -> ExitCode {
     let cli = Cli::parse();
     let done: Result<(), CommandError> = match cli.command {
+        Command::Demand(args) => bare::demand::run(&args),
         Command::Init(args) => commands::init::run(&args),
         Command::Load(args) => commands::load::run(&args),
         Command::Due(args) => commands::due::run(&args, None),
+        Command::Work(args) => commands::work::run(&args),
         Command::Serve(args) => commands::serve::run(&args),
         Command::Demo(args) => commands::demo::run(&args),
         Command::Token(args) => commands::token::run(&args),

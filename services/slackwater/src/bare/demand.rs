@@ -9,7 +9,7 @@ use std::sync::Mutex;
 use clap::{Args, ValueEnum};
 use demand::{
     HORIZON_MAX, History, MONTHS_MAX, Month, PartForecast, QUANTILE_LEVELS, QUANTITY_MAX, Request,
-    SamplePaths, forecast_each,
+    forecast_each,
 };
 use exchange::table::{Column, Faults, Limits, Placed, RowFault, Table, TableWriter};
 
@@ -119,7 +119,7 @@ fn rows_of(part: &PartForecast, history: &History, cumulated: bool) -> Vec<Vec<S
     }
     if cumulated {
         for months in 2..=paths.months() {
-            SamplePaths::cumulated_quantiles(paths, months, &QUANTILE_LEVELS, &mut quantiles);
+            paths.cumulated_quantiles(months, &QUANTILE_LEVELS, &mut quantiles);
             let interval = format!("{}/P{months}M", part.first);
             push(interval, paths.cumulated_mean(months), &quantiles);
         }
@@ -141,8 +141,8 @@ struct Asked {
 }
 
 fn read_histories(path: &Path, missing: Missing) -> Result<Vec<History>, CommandError> {
-    let file = File::open(path)
-        .map_err(|cause| CommandError::File { file: path.to_owned(), cause })?;
+    let file =
+        File::open(path).map_err(|cause| CommandError::File { file: path.to_owned(), cause })?;
     let refuse = |faults| CommandError::Rows { file: path.to_owned(), faults };
     let limits = Limits::default();
     let mut faults = Faults::none(limits.faults);

@@ -79,7 +79,7 @@ pub fn run(args: &DemoArgs) -> Result<(), CommandError> {
         println!("Open it, signed in as its owner (the link works once):");
         println!("  http://{}/sign-in/once/{link}", args.listen);
         println!("API document: http://{}/docs   End with Ctrl-C.", args.listen);
-        serve::serve(store, listener, serve::cookies(args.listen)).await
+        serve::serve(store, listener, serve::cookies(args.listen), serve::Work::Here).await
     })
 }
 

@@ -4,10 +4,12 @@ use std::net::SocketAddr;
 use std::sync::Arc;
 
 use axum::Router;
+use chrono::Utc;
 use clap::Args;
 use pages::{Cookies, PagesState};
 use store::Store;
 use tokio::net::TcpListener;
+use tokio::sync::watch;
 
 use crate::connect::{DatabaseArgs, runtime};
 use crate::failure::CommandError;
@@ -24,8 +26,18 @@ pub struct ServeArgs {
     /// Address and port to answer on
     #[arg(long, env = "SLACKWATER_LISTEN", default_value = "127.0.0.1:8320")]
     listen: SocketAddr,
+    /// Leave the runs to other processes (`slackwater work`)
+    #[arg(long)]
+    no_work: bool,
     #[command(flatten)]
     place: DatabaseArgs,
+}
+
+/// Whether this process also carries out runs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Work {
+    Here,
+    Elsewhere,
 }
 
 pub fn run(args: &ServeArgs) -> Result<(), CommandError> {
@@ -34,7 +46,8 @@ pub fn run(args: &ServeArgs) -> Result<(), CommandError> {
         let store = Arc::new(args.place.open().await?);
         let listener = listen(args.listen).await?;
         println!("Slackwater answers on http://{}", args.listen);
-        serve(store, listener, cookies(args.listen)).await
+        let work = if args.no_work { Work::Elsewhere } else { Work::Here };
+        serve(store, listener, cookies(args.listen), work).await
     })
 }
 
@@ -59,18 +72,31 @@ pub async fn serve(
     store: Arc<Store>,
     listener: TcpListener,
     cookies: Cookies,
+    work: Work,
 ) -> Result<(), CommandError> {
+    let schedules = worker::defaults().map_err(|error| CommandError::Failed(error.to_string()))?;
+    let (end, ended) = watch::channel(false);
+    let working = (work == Work::Here).then(|| {
+        let clock: runs::Clock = Arc::new(Utc::now);
+        tokio::spawn(worker::work(Arc::clone(&store), clock, schedules, ended))
+    });
     let api = api::router(api::ApiState::new(Arc::clone(&store)));
     let pages = pages::router(PagesState::new(Arc::clone(&store), cookies));
     let app = Router::new().merge(api).fallback_service(pages);
     axum::serve(listener, app.into_make_service_with_connect_info::<SocketAddr>())
         .with_graceful_shutdown(asked_to_end())
         .await
-        .map_err(|cause| CommandError::Failed(format!("the service ended: {cause}")))
+        .map_err(|cause| CommandError::Failed(format!("the service ended: {cause}")))?;
+    let _ = end.send(true);
+    if let Some(working) = working {
+        // A run under way is finished: it would else be on record as running for hours.
+        let _ = working.await;
+    }
+    Ok(())
 }
 
 /// Interrupt from a terminal, terminate from a service manager.
-async fn asked_to_end() {
+pub async fn asked_to_end() {
     let interrupt = tokio::signal::ctrl_c();
     #[cfg(unix)]
     {
