@@ -14,7 +14,7 @@ use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
 use crate::features::{FEATURES, features_of};
-use crate::history::History;
+use crate::history::{Grain, History};
 use crate::paths::SamplePaths;
 use crate::trees::{BinnedTable, Growth, Tree};
 
@@ -103,7 +103,7 @@ impl<'a> AcrossParts<'a> {
     pub fn draw(
         &self,
         known: &[f64],
-        whole: bool,
+        grain: Grain,
         months: usize,
         count: usize,
         random: &mut ChaCha8Rng,
@@ -115,7 +115,7 @@ impl<'a> AcrossParts<'a> {
             }
             for _ in 0..count {
                 let example = self.silent[random.random_range(0..self.silent.len())];
-                self.follow(example, 1.0, whole, months, random, &mut values);
+                self.follow(example, 1.0, grain, months, random, &mut values);
             }
             return Some(SamplePaths::new(months, values));
         }
@@ -128,7 +128,7 @@ impl<'a> AcrossParts<'a> {
             let leaf = leaves[path % leaves.len()];
             let row = leaf[random.random_range(0..leaf.len())] as usize;
             let ratio = (level / self.levels[row]).powf(exponent).clamp(0.1, 10.0);
-            self.follow(self.examples[row], ratio, whole, months, random, &mut values);
+            self.follow(self.examples[row], ratio, grain, months, random, &mut values);
         }
         Some(SamplePaths::new(months, values))
     }
@@ -138,7 +138,7 @@ impl<'a> AcrossParts<'a> {
         &self,
         example: Example,
         ratio: f32,
-        whole: bool,
+        grain: Grain,
         months: usize,
         random: &mut ChaCha8Rng,
         values: &mut Vec<f32>,
@@ -149,7 +149,7 @@ impl<'a> AcrossParts<'a> {
             let month =
                 if ahead < self.future { ahead } else { random.random_range(0..self.future) };
             let value = future[month] as f32 * ratio;
-            values.push(if whole && ratio != 1.0 && value > 0.0 {
+            values.push(if grain == Grain::Whole && ratio != 1.0 && value > 0.0 {
                 // Rounded up as often as the fraction says: the expected quantity stays.
                 let floor = value.floor();
                 if random.random::<f32>() < value - floor { floor + 1.0 } else { floor }

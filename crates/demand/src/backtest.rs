@@ -59,7 +59,7 @@ impl<'a> Origin<'a> {
             quantities: &history.quantities[..length],
             first_of_year: history.first.of_year(),
             borrowed: self.seasons.of_family(history.family.as_deref()),
-            whole: history.is_whole(),
+            grain: history.grain(),
         };
         let prepared = Prepared::new(known, months);
         Some(View { origin: self, known, prepared, months })
@@ -90,7 +90,7 @@ impl View<'_> {
         if model == Model::AcrossParts {
             let across = self.origin.across.as_ref()?;
             let known = self.known;
-            let drawn = across.draw(known.quantities, known.whole, self.months, paths, random)?;
+            let drawn = across.draw(known.quantities, known.grain, self.months, paths, random)?;
             return Some(Predictive::Paths(drawn));
         }
         self.prepared.predict(model)

@@ -36,10 +36,20 @@ impl History {
         self.first.plus(self.quantities.len() as i32 - 1)
     }
 
-    /// True where every quantity is a whole number, so that its quantiles are too.
-    pub fn is_whole(&self) -> bool {
-        self.quantities.iter().all(|quantity| quantity.fract() == 0.0)
+    /// Whether the part comes in pieces.
+    pub fn grain(&self) -> Grain {
+        let whole = self.quantities.iter().all(|quantity| quantity.fract() == 0.0);
+        if whole { Grain::Whole } else { Grain::Fractional }
     }
+}
+
+/// Whether a part is asked for in whole pieces.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Grain {
+    /// Every quantity so far was a whole number: its quantiles are too.
+    Whole,
+    /// Litres, metres.
+    Fractional,
 }
 
 /// Checks what the models rely on, and names the first rule broken.

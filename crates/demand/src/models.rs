@@ -13,7 +13,7 @@ pub mod smoothing;
 use serde::{Deserialize, Serialize};
 
 use crate::counts::dispersion_ratio;
-use crate::history::QUANTITY_MAX;
+use crate::history::{Grain, QUANTITY_MAX};
 use crate::models::aggregation::{aggregate_disaggregate, multiple_aggregation};
 use crate::models::croston::{
     CROSTON_WEIGHT, Demands, TSB_WEIGHT, croston, croston_corrected, croston_fitted,
@@ -95,12 +95,12 @@ impl Model {
             Self::Naive => "naive",
             Self::MovingAverage => "moving average",
             Self::SimpleSmoothing => "simple smoothing",
-            Self::FittedSmoothing => "simple smoothing, fitted",
-            Self::HoltWintersAdditive => "Holt-Winters, additive",
-            Self::HoltWintersMultiplicative => "Holt-Winters, multiplicative",
+            Self::FittedSmoothing => "fitted smoothing",
+            Self::HoltWintersAdditive => "Holt-Winters additive",
+            Self::HoltWintersMultiplicative => "Holt-Winters multiplicative",
             Self::Croston => "Croston",
-            Self::CrostonCorrected => "Croston, bias-corrected",
-            Self::CrostonFitted => "Croston, fitted",
+            Self::CrostonCorrected => "Croston bias-corrected",
+            Self::CrostonFitted => "Croston fitted",
             Self::TeunterSyntetosBabai => "TSB",
             Self::Adida => "ADIDA",
             Self::Imapa => "IMAPA",
@@ -129,8 +129,8 @@ pub struct Known<'a> {
     pub first_of_year: usize,
     /// Season the part may borrow.
     pub borrowed: &'a Season,
-    /// False where quantities are fractions (litres).
-    pub whole: bool,
+    /// Pieces or fractions.
+    pub grain: Grain,
 }
 
 /// One part's history, prepared once for all models.
@@ -146,7 +146,7 @@ impl<'a> Prepared<'a> {
     /// Prepares `known` for forecasts of `months`.
     pub fn new(known: Known<'a>, months: usize) -> Self {
         let demands = Demands::of(known.quantities);
-        let unit = if known.whole || demands.sizes.is_empty() {
+        let unit = if known.grain == Grain::Whole || demands.sizes.is_empty() {
             1.0
         } else {
             demands.sizes.iter().sum::<f64>() / demands.sizes.len() as f64 / UNITS_A_SIZE

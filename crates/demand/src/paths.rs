@@ -22,7 +22,11 @@ impl SamplePaths {
     /// own mistake.
     pub fn new(months: usize, values: Vec<f32>) -> Self {
         assert!(months > 0 && months <= HORIZON_MAX, "{months} months ahead");
-        assert!(!values.is_empty() && values.len() % months == 0, "{} values", values.len());
+        assert!(
+            !values.is_empty() && values.len().is_multiple_of(months),
+            "{} values",
+            values.len()
+        );
         assert!(
             values.iter().all(|value| value.is_finite() && *value >= 0.0),
             "a quantity below 0"

@@ -107,11 +107,11 @@ mod tests {
     use crate::history::History;
     use crate::month::Month;
 
-    fn summer(part: usize, sparse: bool) -> History {
-        // Asked for in June and July only; the sparse one once in two years.
+    /// Asked for in June and July only; part 0 once in two years.
+    fn summer(part: usize) -> History {
         let quantities = (0..48)
             .map(|index| match index % 12 {
-                5 | 6 if !sparse => 6.0,
+                5 | 6 if part > 0 => 6.0,
                 5 if index % 24 == 5 => 1.0,
                 _ => 0.0,
             })
@@ -122,7 +122,7 @@ mod tests {
 
     #[test]
     fn a_family_lends_its_season_to_a_sparse_part() {
-        let histories: Vec<History> = (0..20).map(|part| summer(part, part == 0)).collect();
+        let histories: Vec<History> = (0..20).map(summer).collect();
         let seasons = Seasons::learn(&histories, 0);
         let lent = own_season(&histories[0].quantities, 0, seasons.of_family(Some("seals")));
         let alone = own_season(&histories[0].quantities, 0, &FLAT);
@@ -133,7 +133,7 @@ mod tests {
 
     #[test]
     fn a_season_has_mean_one_and_no_month_below_zero() {
-        let histories = [summer(1, false)];
+        let histories = [summer(1)];
         let season = own_season(&histories[0].quantities, 0, &FLAT);
         assert!((season.iter().sum::<f64>() - 12.0).abs() < 0.25);
         assert!(season.iter().all(|factor| *factor > 0.0));

@@ -24,7 +24,7 @@ fn series() -> Option<Series> {
     let text = reference_file("statsforecast/series.csv")?;
     let mut series = Series::new();
     for fields in lines(&text) {
-        series.entry(fields[0].to_owned()).or_default().push(fields[2].parse().unwrap());
+        series.entry(fields[0].to_owned()).or_default().push(fields[2].parse().expect("a number"));
     }
     Some(series)
 }
@@ -68,7 +68,7 @@ fn every_model_without_a_fitted_season_agrees_with_the_reference_library() {
             continue;
         }
         let answer = answers.entry((name, model)).or_insert_with(|| ours(model, &series[name]));
-        let ahead: usize = fields[2].parse().unwrap();
+        let ahead: usize = fields[2].parse().expect("a number");
         let our = answer[ahead - 1];
         match (our, fields[3].parse::<f64>().ok()) {
             (Some(our), Some(their)) => {
@@ -110,17 +110,17 @@ fn fitted() -> Option<Vec<Fitted>> {
             form: if fields[1] == "A" { SeasonForm::Additive } else { SeasonForm::Multiplicative },
             damped,
             weights: Weights {
-                level: number(4).unwrap(),
-                trend: number(5).unwrap(),
-                season: number(6).unwrap(),
+                level: number(4).expect("a number"),
+                trend: number(5).expect("a number"),
+                season: number(6).expect("a number"),
                 damping: number(7).unwrap_or(1.0),
             },
             start: State {
-                level: number(11).unwrap(),
-                trend: number(12).unwrap(),
-                seasons: (13..25).rev().map(|index| number(index).unwrap()).collect(),
+                level: number(11).expect("a number"),
+                trend: number(12).expect("a number"),
+                seasons: (13..25).rev().map(|index| number(index).expect("a number")).collect(),
             },
-            objective: number(8).unwrap(),
+            objective: number(8).expect("a number"),
         });
     }
     Some(fits)

@@ -11,7 +11,7 @@ pub fn read(text: &str) -> Vec<(String, Vec<f64>)> {
     let mut parts: Vec<(String, Vec<f64>)> = Vec::new();
     for line in text.lines().skip(1) {
         let fields: Vec<&str> = line.split(',').collect();
-        let quantity = fields[2].parse().unwrap();
+        let quantity = fields[2].parse().expect("a number");
         match parts.last_mut() {
             Some((part, quantities)) if part == fields[0] => quantities.push(quantity),
             _ => parts.push((fields[0].to_owned(), vec![quantity])),
