@@ -38,37 +38,71 @@ impl Database {
     /// # Panics
     /// Where it should be there and is not.
     pub async fn fresh(self) -> Option<Fresh> {
-        let fresh = self.empty().await?;
+        let fresh = match self {
+            Self::Sqlite => sqlite().await,
+            Self::Postgres => {
+                let admin = server::postgres().await?;
+                // Copying the schema takes a tenth of the time that making it takes.
+                let make = async |name: &str| {
+                    let migrated = postgres(&admin, name, None).await;
+                    migrated.store.migrate().await.expect("migrations run");
+                    let Fresh { store, keep, .. } = migrated;
+                    store.connection().clone().close().await.expect("nobody is left in it");
+                    keep.forget();
+                };
+                let template = server::template(make).await;
+                postgres(&admin, &own_name(), template).await
+            }
+        };
         fresh.store.migrate().await.expect("migrations run");
         Some(fresh)
     }
 
     /// Like [`Self::fresh`], before any migration.
     pub async fn empty(self) -> Option<Fresh> {
-        let (address, keep) = match self {
-            Self::Sqlite => {
-                let directory = tempfile::tempdir().expect("a temporary directory");
-                let path = directory.path().join("test.sqlite");
-                (format!("sqlite:{}", path.display()), Keep::Directory(directory))
-            }
+        match self {
+            Self::Sqlite => Some(sqlite().await),
             Self::Postgres => {
                 let admin = server::postgres().await?;
-                let name = format!("slackwater_{}", Uuid::now_v7().simple());
-                let connection = Connect::connect(&admin).await.expect("the server answers");
-                let create = format!("CREATE DATABASE {name}");
-                connection.execute_unprepared(&create).await.expect("a database is made");
-                connection.close().await.expect("the connection closes");
-                (with_database(&admin, &name), Keep::Database { admin, name })
+                Some(postgres(&admin, &own_name(), None).await)
             }
-        };
-        let store = Store::open(&address).await.expect("the database opens");
-        Some(Fresh { store, address, keep })
+        }
     }
 }
 
-impl Drop for Fresh {
+fn own_name() -> String {
+    format!("slackwater_{}", Uuid::now_v7().simple())
+}
+
+async fn sqlite() -> Fresh {
+    let directory = tempfile::tempdir().expect("a temporary directory");
+    let address = format!("sqlite:{}", directory.path().join("test.sqlite").display());
+    let store = Store::open(&address).await.expect("the database opens");
+    Fresh { store, address, keep: Keep::Directory(directory) }
+}
+
+async fn postgres(admin: &str, name: &str, template: Option<&str>) -> Fresh {
+    let connection = Connect::connect(admin).await.expect("the server answers");
+    let from = template.map(|template| format!(" TEMPLATE {template}")).unwrap_or_default();
+    let create = format!("CREATE DATABASE {name}{from}");
+    connection.execute_unprepared(&create).await.expect("a database is made");
+    connection.close().await.expect("the connection closes");
+    let address = with_database(admin, name);
+    let store = Store::open(&address).await.expect("the database opens");
+    let keep = Keep::Database { admin: admin.to_owned(), name: name.to_owned() };
+    Fresh { store, address, keep }
+}
+
+impl Keep {
+    /// Leaves the database where it is.
+    fn forget(self) {
+        std::mem::forget(self);
+    }
+}
+
+impl Drop for Keep {
     fn drop(&mut self) {
-        if let Keep::Database { admin, name } = &self.keep {
+        if let Self::Database { admin, name } = self {
             let (admin, drop) = (admin.clone(), format!("DROP DATABASE {name} WITH (FORCE)"));
             // A thread of its own: the test's runtime may be going down.
             let dropped = std::thread::spawn(move || {
@@ -84,7 +118,7 @@ impl Drop for Fresh {
             if !matches!(dropped.join(), Ok(Ok(Ok(())))) {
                 eprintln!("a test's database was left behind: {name}");
             }
-        } else if let Keep::Directory(directory) = &self.keep {
+        } else if let Self::Directory(directory) = self {
             debug_assert!(directory.path().exists(), "the file lives as long as its store");
         }
     }

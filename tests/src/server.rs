@@ -25,6 +25,35 @@ const PASSWORD: &str = "slackwater-test";
 /// A server on a busy machine may take its time; one that needs longer is broken.
 const START: Duration = Duration::from_secs(90);
 
+/// A database of the run's server that holds the schema already, to be copied; `None` where the
+/// server outlives the run, and so its databases must not be ours to leave behind.
+///
+/// `make` is called once a run, with the name that the database must have.
+pub(crate) async fn template(make: impl AsyncFnOnce(&str)) -> Option<&'static str> {
+    const NAME: &str = "slackwater_template";
+    static MADE: OnceCell<()> = OnceCell::const_new();
+    if std::env::var_os(URL).is_some() {
+        return None;
+    }
+    let once = async || {
+        let _lock = lock("template-lock").await;
+        let made = run_directory().join("template");
+        if !made.exists() {
+            make(NAME).await;
+            fs::write(made, NAME).expect("it is noted that the template is made");
+        }
+    };
+    MADE.get_or_init(once).await;
+    Some(NAME)
+}
+
+/// Waits until this process is the only one of the run to hold `name`.
+async fn lock(name: &str) -> File {
+    let file = File::create(run_directory().join(name)).expect("a lock file");
+    let locked = tokio::task::spawn_blocking(move || file.lock().map(|()| file));
+    locked.await.expect("the lock's thread ends").expect("the lock is had")
+}
+
 /// The address of the run's server, with rights to make databases; `None` where there is none.
 ///
 /// # Panics
@@ -40,23 +69,22 @@ async fn find() -> Option<String> {
         return Some(url);
     }
     let address = run_directory().join("address");
-    let lock = File::create(run_directory().join("lock")).expect("a lock file");
-    let lock = tokio::task::spawn_blocking(move || lock.lock().map(|()| lock));
-    let _lock = lock.await.expect("the lock's thread ends").expect("the lock is had");
+    let _lock = lock("lock").await;
     if let Ok(known) = fs::read_to_string(&address) {
         return Some(known).filter(|known| !known.is_empty());
     }
     let found = match container().await {
         Ok(url) => {
-            eprintln!("PostgreSQL for this test run: a container of {}", image());
+            say(&format!("PostgreSQL for this test run: a container of {}", image()));
             Some(url)
         }
         Err(no_container) => match debian().await {
             Ok(url) => {
-                eprintln!("PostgreSQL for this test run: Debian's own ({no_container})");
+                say(&format!("PostgreSQL for this test run: Debian's own ({no_container})"));
                 Some(url)
             }
             Err(no_debian) => {
+                watch("true");
                 say_it_did_not_run(&no_container, &no_debian);
                 None
             }
@@ -73,7 +101,23 @@ fn say_it_did_not_run(no_container: &str, no_debian: &str) {
          tests/postgres/build-image, or install the package postgresql."
     );
     assert!(std::env::var("CI").as_deref() != Ok("true"), "{text}");
-    eprintln!("\n{text}\n");
+    say(&format!("\n{text}\n"));
+}
+
+/// Says `text` where a person sees it: test runners swallow what a passing test prints.
+fn say(text: &str) {
+    use std::io::Write as _;
+    let swallowed = std::env::var_os("NEXTEST").is_some();
+    let path = if swallowed { format!("/proc/{}/fd/2", parent_id()) } else { String::new() };
+    let runner = File::options().append(true).open(path);
+    let said = match runner {
+        Ok(mut runner) => writeln!(runner, "{text}"),
+        // Straight to the stream, since `eprintln!` is caught too.
+        Err(_) => writeln!(std::io::stderr(), "{text}"),
+    };
+    if said.is_err() {
+        eprintln!("{text}");
+    }
 }
 
 /// A directory that all processes of this run share, and no other run.

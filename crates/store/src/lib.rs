@@ -18,6 +18,7 @@ pub mod boats;
 pub mod engines;
 pub mod feeds;
 pub mod findings;
+pub mod hire;
 pub mod history;
 pub mod jobs;
 pub mod load;

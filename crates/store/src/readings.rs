@@ -6,11 +6,11 @@ use chrono::{DateTime, Utc};
 use fleet::engine::Engine;
 use fleet::id::{EngineId, OrganisationId};
 use fleet::ledger::{Accepted, Entry, Ledger, LedgerError, Mark};
-use fleet::reading::{Reading, ReadingKind};
+use fleet::reading::{Meter, Reading, ReadingKind};
 use sea_orm::{ColumnTrait as _, Condition, ConnectionTrait};
 
 use crate::Transaction;
-use crate::entity::readings;
+use crate::entity::{meters, readings};
 use crate::error::StoreError;
 use crate::record::{self, Page, PageOf};
 use crate::value::to_microseconds;
@@ -38,6 +38,16 @@ pub async fn of_engines(
         by_engine.entry(reading.engine).or_default().push(reading);
     }
     Ok(by_engine)
+}
+
+/// The meters that engines have and had.
+pub async fn meters_of_engines(
+    connection: &impl ConnectionTrait,
+    organisation: OrganisationId,
+    engines: &[EngineId],
+) -> Result<Vec<Meter>, StoreError> {
+    let keys: Vec<_> = engines.iter().map(|id| id.0).collect();
+    record::by_column(connection, organisation, meters::Column::EngineId, &keys).await
 }
 
 /// The readings of one engine, in the order in which they were appended.

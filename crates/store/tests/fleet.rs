@@ -336,3 +336,38 @@ async fn a_snapshot_holds_ours_alone_and_its_digest_follows_the_records(
     let changed = snapshot::take(store, yard.organisation, now()).await.unwrap();
     assert_ne!(first.digest(), changed.digest());
 }
+
+#[rstest]
+#[tokio::test]
+async fn what_belongs_to_another_is_missing_everywhere(#[values(Sqlite, Postgres)] on: Database) {
+    let Some(database) = on.fresh().await else { return };
+    let (theirs, engine) = one_engine(&database.store).await;
+    let store = &database.store;
+    let us = Yard::found(store, "south").await.organisation;
+    write_down(store, &theirs, &reading(engine.id, now(), 3)).await.unwrap();
+    let run = async |transaction: &Transaction| {
+        runs::request(transaction, theirs.organisation, &wanted(), now()).await
+    };
+    let run = store.write(run).await.unwrap().id;
+    let (connection, engines) = (store.connection(), [engine.id]);
+
+    assert!(readings::of_engines(connection, us, &engines).await.unwrap().is_empty());
+    assert!(boats::fittings_of_engines(connection, us, &engines).await.unwrap().is_empty());
+    assert!(findings::of_engines(connection, us, &engines).await.unwrap().is_empty());
+    assert!(store::services::of_engines(connection, us, &engines).await.unwrap().is_empty());
+    assert!(store::jobs::of_engines(connection, us, &engines).await.unwrap().is_empty());
+    assert_eq!(runs::get(connection, us, run).await.unwrap_err().rule(), "missing");
+    let page = PageOf::new(None, 10);
+    assert!(runs::page(connection, us, None, page).await.unwrap().rows.is_empty());
+    let asked = runs::latest_asked(connection, us, RunKind::Due).await.unwrap();
+    assert!(asked.is_none());
+    let take_over = async |transaction: &Transaction| {
+        assert!(!runs::start(transaction, us, run, now()).await?, "not ours to start");
+        runs::fail(transaction, us, run, "meddled with", now()).await
+    };
+    assert_eq!(store.write(take_over).await.unwrap_err().rule(), "missing");
+    let written = async |transaction: &Transaction| {
+        readings::append(transaction, us, &reading(engine.id, now(), 4), now()).await
+    };
+    assert_eq!(rule(&store.write(written).await.unwrap_err()), "missing");
+}
