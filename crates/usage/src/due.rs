@@ -1,0 +1,301 @@
+//! When is it due? Whichever limb comes first: the hours, a distribution of dates; the months, a date.
+//!
+//! Hours to a date never fall as the date moves on, so the date on which a limit is reached has the
+//! quantiles of hours turned over: it is reached by d with probability p exactly where the hours to
+//! d reach the limit with probability p (first passage of a process that never falls).
+
+use crate::UsageError;
+use crate::history::{Day, check_date, date_of, day_of};
+use crate::hours::HoursDistribution;
+use crate::outlook::{Outlook, Walk};
+use crate::plans::EnginePlans;
+use crate::pool::EnginePosterior;
+use chrono::{Months, NaiveDate};
+use rayon::prelude::{IndexedParallelIterator, IntoParallelRefIterator, ParallelIterator};
+use serde::{Deserialize, Serialize};
+
+/// One task's interval on one engine, and where it stands.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Limits {
+    /// Hours still to run, counted from the engine's last reading; 0 or less is reached already.
+    pub hours_left: Option<f64>,
+    /// Date of the months limb.
+    pub months_limb_on: Option<NaiveDate>,
+}
+
+/// An interval as a programme gives it, and what was last done.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Interval {
+    pub hours: Option<f64>,
+    pub months: Option<u32>,
+    /// The first interval, where it differs; it replaces the repeating one while nothing is done.
+    pub first_hours: Option<f64>,
+    pub first_months: Option<u32>,
+    /// Factor on the hours limbs, 0.5 halves; the months limb is the maker's.
+    pub severity: Option<f64>,
+}
+
+/// When a task was last done.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub enum LastDone {
+    /// Not since the engine was new: the first interval counts, from its start.
+    NeverSince { start: NaiveDate },
+    /// At these life hours, on this date; either may be unknown.
+    At { life_hours: Option<f64>, on: Option<NaiveDate> },
+    /// Nobody knows: no due date follows, and it is never taken as overdue.
+    #[default]
+    Unknown,
+}
+
+impl Interval {
+    /// Where the interval stands for an engine with `life_hours` at its last reading.
+    ///
+    /// A limb whose start is not known is left out, never guessed: hours last done unknown leaves
+    /// only the months limb, and the other way round; neither known leaves none.
+    pub fn limits(&self, last: LastDone, life_hours: f64) -> Result<Limits, UsageError> {
+        self.check()?;
+        let severity = self.severity.unwrap_or(1.0);
+        let none = Limits { hours_left: None, months_limb_on: None };
+        match last {
+            LastDone::Unknown => Ok(none),
+            LastDone::NeverSince { start } => {
+                check_date(start)?;
+                let hours = self.first_hours.or(self.hours);
+                let months = self.first_months.or(self.months);
+                Ok(Limits {
+                    hours_left: hours.map(|hours| hours * severity - life_hours),
+                    months_limb_on: months.map(|months| after_months(start, months)),
+                })
+            }
+            LastDone::At { life_hours: done, on } => {
+                if let Some(done) = done {
+                    if !done.is_finite() || done < 0.0 {
+                        return Err(UsageError::LastDoneHours { given: done });
+                    }
+                    if done > life_hours + 1e-9 {
+                        return Err(UsageError::DoneInTheFuture { done, life: life_hours });
+                    }
+                }
+                if let Some(on) = on {
+                    check_date(on)?;
+                }
+                Ok(Limits {
+                    hours_left: self
+                        .hours
+                        .zip(done)
+                        .map(|(hours, done)| done + hours * severity - life_hours),
+                    months_limb_on: self
+                        .months
+                        .zip(on)
+                        .map(|(months, on)| after_months(on, months)),
+                })
+            }
+        }
+    }
+
+    fn check(&self) -> Result<(), UsageError> {
+        for given in [self.hours, self.first_hours].into_iter().flatten() {
+            if !given.is_finite() || given <= 0.0 {
+                return Err(UsageError::LimitHours { given });
+            }
+        }
+        for given in [self.months, self.first_months].into_iter().flatten() {
+            if !(1..=1200).contains(&given) {
+                return Err(UsageError::LimitMonths { given });
+            }
+        }
+        if let Some(given) = self.severity.filter(|s| !s.is_finite() || *s <= 0.0) {
+            return Err(UsageError::Severity { given });
+        }
+        let limbs = [self.hours, self.first_hours].iter().any(Option::is_some)
+            || [self.months, self.first_months].iter().any(Option::is_some);
+        if limbs { Ok(()) } else { Err(UsageError::NoLimb) }
+    }
+}
+
+/// The same day so many months on; the month's last day where it has no such day.
+fn after_months(date: NaiveDate, months: u32) -> NaiveDate {
+    date.checked_add_months(Months::new(months)).unwrap_or(NaiveDate::MAX)
+}
+
+/// The limb that is expected to come first.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+pub enum Limb {
+    Hours,
+    Months,
+}
+
+/// When a task falls due.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Due {
+    pub governing: Limb,
+    /// Hours still to run as of the last reading; below 0 by how much the limit is passed.
+    pub hours_left: Option<f64>,
+    pub months_limb_on: Option<NaiveDate>,
+    /// Dates by which it is due with probability 0.1, 0.5, 0.9; `None` beyond [`Outlook::YEARS`].
+    pub q10: Option<NaiveDate>,
+    pub q50: Option<NaiveDate>,
+    pub q90: Option<NaiveDate>,
+    /// Probability that it is due on or before the date asked for.
+    pub probability_by: f64,
+}
+
+/// One engine's hours from its last reading on, as far as dates are answered: make it once and ask
+/// it for every task.
+#[derive(Clone, Debug)]
+pub struct EngineAhead {
+    /// Days of the table, rising; the first is the last reading's (or the day asked from).
+    days: Vec<Day>,
+    /// Hours not exceeded with probability 0.1, 0.5, 0.9, never falling.
+    quantiles: [Vec<f64>; 3],
+    by: HoursDistribution,
+    by_day: Day,
+}
+
+/// Probabilities of hours whose turned-over quantiles are those of the date: 0.9 of hours gives 0.1.
+const HOURS_LEVELS: [f64; 3] = [0.9, 0.5, 0.1];
+
+impl Outlook {
+    /// Years from the last reading within which dates are answered.
+    pub const YEARS: i32 = 20;
+
+    /// Lays one engine out. Hours count from its last reading, or from `from` where it has none.
+    /// `by` is the date that probabilities are asked for; a task is due on a date if the limit is
+    /// reached by the end of it.
+    pub fn engine_ahead(
+        &self,
+        posterior: &EnginePosterior,
+        from: NaiveDate,
+        by: NaiveDate,
+        plans: &EnginePlans,
+    ) -> EngineAhead {
+        let start = posterior.last.unwrap_or_else(|| day_of(from));
+        let by_day = day_of(by) + 1;
+        let mut walk = Walk::new(self, posterior, start, plans);
+        let mut ahead = EngineAhead {
+            days: vec![start],
+            quantiles: std::array::from_fn(|_| vec![0.0]),
+            by: HoursDistribution::ZERO,
+            by_day,
+        };
+        let mut asked = by_day <= start;
+        for day in table_days(start) {
+            if !asked && by_day <= day {
+                if by_day > walk.at() {
+                    walk.advance(by_day);
+                }
+                ahead.by = walk.distribution();
+                asked = true;
+            }
+            if day > walk.at() {
+                walk.advance(day);
+            }
+            ahead.push(day, &walk);
+        }
+        if !asked {
+            walk.advance(by_day);
+            ahead.by = walk.distribution();
+        }
+        ahead
+    }
+
+    /// [`Outlook::engine_ahead`] and [`EngineAhead::due`] for many engines, each with its tasks; in
+    /// parallel, in order.
+    pub fn due_of_all(
+        &self,
+        engines: &[(EnginePosterior, Vec<Limits>)],
+        from: NaiveDate,
+        by: NaiveDate,
+    ) -> Vec<Vec<Option<Due>>> {
+        let none = EnginePlans::default();
+        engines
+            .par_iter()
+            .with_min_len(32)
+            .map(|(posterior, limits)| {
+                let ahead = self.engine_ahead(posterior, from, by, &none);
+                limits.iter().map(|limits| ahead.due(limits)).collect()
+            })
+            .collect()
+    }
+}
+
+/// Days at which an engine is laid out: each week of half a year, each other week of the next, every
+/// four weeks to the third year, then each quarter.
+fn table_days(start: Day) -> impl Iterator<Item = Day> {
+    let steps = [(7, 26), (14, 13), (28, 26), (91, 69)];
+    let mut at = start;
+    steps.into_iter().flat_map(|(step, times)| std::iter::repeat_n(step, times)).map(move |step| {
+        at += step;
+        at
+    })
+}
+
+impl EngineAhead {
+    fn push(&mut self, day: Day, walk: &Walk) {
+        let hours = walk.distribution();
+        self.days.push(day);
+        for (quantiles, level) in self.quantiles.iter_mut().zip(HOURS_LEVELS) {
+            // Hours never fall; matched distributions may, by a hair, where seasons turn.
+            let before = quantiles[quantiles.len() - 1];
+            quantiles.push(hours.quantile(level).max(before));
+        }
+    }
+
+    /// When a task falls due; `None` where no limb is known.
+    pub fn due(&self, limits: &Limits) -> Option<Due> {
+        let months = limits.months_limb_on;
+        let hours = limits.hours_left.filter(|hours| !hours.is_nan());
+        if hours.is_none() && months.is_none() {
+            return None;
+        }
+        let dates: [Option<NaiveDate>; 3] = std::array::from_fn(|i| {
+            let by_hours = hours.and_then(|hours| self.date_of_hours(i, hours));
+            match (by_hours, months) {
+                (Some(a), Some(b)) => Some(a.min(b)),
+                (a, b) => a.or(b),
+            }
+        });
+        let by_hours = hours.map_or(0.0, |hours| self.probability(hours));
+        let governing = match (hours, months) {
+            (None, _) => Limb::Months,
+            (Some(_), None) => Limb::Hours,
+            (Some(hours), Some(months)) => {
+                let half = self.date_of_hours(1, hours);
+                if half.is_some_and(|date| date <= months) { Limb::Hours } else { Limb::Months }
+            }
+        };
+        let by_months = months.is_some_and(|date| day_of(date) < self.by_day);
+        Some(Due {
+            governing,
+            hours_left: hours,
+            months_limb_on: months,
+            q10: dates[0],
+            q50: dates[1],
+            q90: dates[2],
+            probability_by: if by_months { 1.0 } else { by_hours },
+        })
+    }
+
+    /// Probability that the hours are run by the date asked for.
+    fn probability(&self, hours: f64) -> f64 {
+        if hours <= 0.0 { 1.0 } else { self.by.probability_of_at_least(hours) }
+    }
+
+    /// The day in the course of which the hours' quantile reaches the limit.
+    fn date_of_hours(&self, level: usize, hours: f64) -> Option<NaiveDate> {
+        if hours <= 0.0 {
+            return Some(date_of(self.days[0]));
+        }
+        let quantiles = &self.quantiles[level];
+        let at = quantiles.partition_point(|&reached| reached < hours);
+        if at >= quantiles.len() {
+            return None;
+        }
+        let (low, high) = (quantiles[at - 1], quantiles[at]);
+        let share = (hours - low) / (high - low);
+        let days = f64::from(self.days[at] - self.days[at - 1]);
+        // The limit is reached within a day: half-open days end at the next one's start.
+        let day = self.days[at - 1] + ((share * days).ceil() as Day - 1).max(0);
+        Some(date_of(day))
+    }
+}
