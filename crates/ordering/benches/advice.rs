@@ -49,7 +49,7 @@ fn part(demand: &DemandPaths, place: usize) -> PartToStock<'_> {
         1 => Policy::CycleService { target: 0.9 },
         _ => Policy::BoatDays { most_lost: None },
     };
-    let expires_on = (place % 5 == 0).then(|| "2027-06-30".parse().expect("a date"));
+    let expires_on = place.is_multiple_of(5).then(|| "2027-06-30".parse().expect("a date"));
     let quantity = place as u32 % 7;
     PartToStock {
         stream: place as u64,

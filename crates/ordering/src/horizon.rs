@@ -166,10 +166,14 @@ impl<'a> Horizon<'a> {
     /// Modelled units of a path from the start of the month that holds `on`.
     fn since_month(&self, path: usize, day: i64) -> u32 {
         let part = self.part_of_month(path, day);
-        // The golden ratio spreads the months of a path over the unit interval.
-        let uniform = (self.uniform[path] + 0.618_033_988_749_894_9 * part.month as f64).fract();
+        let uniform = self.uniform_of(path, part.month);
         let seen = binomial_quantile(part.events(self.issue_size), part.share, uniform);
         part.before + seen.saturating_mul(self.issue_size).min(part.amount)
+    }
+
+    /// The golden ratio spreads the months of a path over the unit interval.
+    fn uniform_of(&self, path: usize, month: usize) -> f64 {
+        (self.uniform[path] + 0.618_033_988_749_894_9 * month as f64).fract()
     }
 
     /// Where a day lies among the months of a path.
@@ -203,7 +207,9 @@ impl<'a> Horizon<'a> {
         }
         let events = part.events(self.issue_size);
         if events > EXACT_EVENTS {
-            take(self.until(path, day), 1.0);
+            let seen = binomial_quantile(events, part.share, self.uniform_of(path, part.month));
+            let units = seen.saturating_mul(self.issue_size).min(part.amount);
+            take(sure.saturating_add(units), 1.0);
             return;
         }
         binomial_chances(events, part.share, |seen, chance| {
@@ -291,7 +297,7 @@ impl PartOfMonth {
 }
 
 /// Lead time in days at a normal score.
-fn lead_at(lead: LeadTime, score: f64) -> f64 {
+pub(crate) fn lead_at(lead: LeadTime, score: f64) -> f64 {
     let (median, worst) = (f64::from(lead.median_days), f64::from(lead.worst_days));
     if worst <= median {
         return median;
@@ -301,7 +307,7 @@ fn lead_at(lead: LeadTime, score: f64) -> f64 {
     if median < 1.0 { worst * score.max(0.0) } else { median * (worst / median).powf(score) }
 }
 
-fn normal_score(share: f64) -> f64 {
+pub(crate) fn normal_score(share: f64) -> f64 {
     std::f64::consts::SQRT_2 * erf_inv(2.0 * share - 1.0)
 }
 

@@ -286,7 +286,8 @@ impl Ask<'_> {
         best.filter(|larger| gain(*larger) > 0.0).unwrap_or(quantity)
     }
 
-    /// In time beats late; then what is cheaper for a unit, then what is sooner.
+    /// In time beats late. Of two in time the cheaper for a unit is better, of two late ones the
+    /// sooner.
     fn is_better(
         &self,
         offer: &Offer,
@@ -302,9 +303,11 @@ impl Ask<'_> {
             Ok(base as f64 / quantity as f64)
         };
         let lead = |offer: &Offer| offer.terms.lead.on(self.question.settings.on).worst_days;
-        let own = (tried.late, each(offer, tried)?, lead(offer));
-        let others = (kept.late, each(other, kept)?, lead(other));
-        Ok(own.0.cmp(&others.0).then(own.1.total_cmp(&others.1)).then(own.2.cmp(&others.2)).is_lt())
+        let cheaper = each(offer, tried)?.total_cmp(&each(other, kept)?);
+        let sooner = lead(offer).cmp(&lead(other));
+        let both_late = tried.late && kept.late;
+        let order = if both_late { sooner.then(cheaper) } else { cheaper.then(sooner) };
+        Ok(tried.late.cmp(&kept.late).then(order).is_lt())
     }
 
     fn sold(&self, offer: &Offer, tried: Tried, expiring: f64) -> Result<Assessed, OrderingError> {
