@@ -13,6 +13,7 @@
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
+use crate::bench::JobStatus;
 use crate::id::PartId;
 
 /// A part that a job waits for.
@@ -51,7 +52,7 @@ pub enum JobState {
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum JobError {
     #[error("a job that is {from} can't become {to}; from here it can become {allowed}")]
-    IllegalMove { from: &'static str, to: &'static str, allowed: String },
+    IllegalMove { from: JobStatus, to: JobStatus, allowed: String },
     #[error("a job is short of something: name the part and how many are missing")]
     ShortOfNothing,
     #[error("a job is stood over or dropped with a reason; none was given")]
@@ -73,48 +74,19 @@ impl JobError {
 }
 
 impl JobState {
-    /// The state's name, the same in column, JSON and page.
-    pub const fn name(&self) -> &'static str {
+    /// The state without what goes with it, as it is kept.
+    pub const fn status(&self) -> JobStatus {
         match self {
-            Self::Proposed => "proposed",
-            Self::Agreed => "agreed",
-            Self::Kitted => "kitted",
-            Self::Short { .. } => "short",
-            Self::OnBench => "on-bench",
-            Self::OnTest => "on-test",
-            Self::Released => "released",
-            Self::StoodOver { .. } => "stood-over",
-            Self::Dropped { .. } => "dropped",
+            Self::Proposed => JobStatus::Proposed,
+            Self::Agreed => JobStatus::Agreed,
+            Self::Kitted => JobStatus::Kitted,
+            Self::Short { .. } => JobStatus::Short,
+            Self::OnBench => JobStatus::OnBench,
+            Self::OnTest => JobStatus::OnTest,
+            Self::Released => JobStatus::Released,
+            Self::StoodOver { .. } => JobStatus::StoodOver,
+            Self::Dropped { .. } => JobStatus::Dropped,
         }
-    }
-
-    /// Names of the states that may follow.
-    pub const fn may_become(&self) -> &'static [&'static str] {
-        match self {
-            Self::Proposed => &["agreed", "stood-over", "dropped"],
-            Self::Agreed => &["kitted", "short", "stood-over", "dropped"],
-            // A lot that is found expired or miscounted unmakes a kit.
-            Self::Kitted => &["on-bench", "short", "stood-over", "dropped"],
-            // Short again: another part, or another date.
-            Self::Short { .. } => &["kitted", "short", "stood-over", "dropped"],
-            // What is found on the bench can need a part that is not there.
-            Self::OnBench => &["on-test", "short", "stood-over", "dropped"],
-            // A failed test goes back to the bench.
-            Self::OnTest => &["released", "on-bench"],
-            Self::StoodOver { .. } => &["proposed", "agreed", "dropped"],
-            Self::Released | Self::Dropped { .. } => &[],
-        }
-    }
-
-    /// Whether parts are kept back for a job in this state. A job that is stood over or dropped
-    /// gives its parts back.
-    pub const fn reserves_parts(&self) -> bool {
-        matches!(self, Self::Agreed | Self::Kitted | Self::Short { .. } | Self::OnBench)
-    }
-
-    /// Whether the job is over.
-    pub const fn is_closed(&self) -> bool {
-        matches!(self, Self::Released | Self::Dropped { .. })
     }
 
     /// The job after the move to `next` on `today`.
@@ -123,12 +95,7 @@ impl JobState {
     /// A move that is not in the life above, a shortage of nothing, a missing reason, a day to wait
     /// for that is not to come.
     pub fn follow(&self, next: Self, today: NaiveDate) -> Result<Self, JobError> {
-        let allowed = self.may_become();
-        if !allowed.contains(&next.name()) {
-            let allowed =
-                if allowed.is_empty() { "nothing".to_owned() } else { allowed.join(", ") };
-            return Err(JobError::IllegalMove { from: self.name(), to: next.name(), allowed });
-        }
+        self.status().check_move(next.status())?;
         match &next {
             Self::Short { of } if of.iter().all(|shortage| shortage.missing == 0) => {
                 Err(JobError::ShortOfNothing)
@@ -143,6 +110,49 @@ impl JobState {
             }
             _ => Ok(next),
         }
+    }
+}
+
+impl JobStatus {
+    /// The states that may follow.
+    pub const fn may_become(self) -> &'static [Self] {
+        match self {
+            Self::Proposed => &[Self::Agreed, Self::StoodOver, Self::Dropped],
+            Self::Agreed => &[Self::Kitted, Self::Short, Self::StoodOver, Self::Dropped],
+            // A lot that is found expired or miscounted unmakes a kit.
+            Self::Kitted => &[Self::OnBench, Self::Short, Self::StoodOver, Self::Dropped],
+            // Short again: another part, or another date.
+            Self::Short => &[Self::Kitted, Self::Short, Self::StoodOver, Self::Dropped],
+            // What is found on the bench can need a part that is not there.
+            Self::OnBench => &[Self::OnTest, Self::Short, Self::StoodOver, Self::Dropped],
+            // A failed test goes back to the bench.
+            Self::OnTest => &[Self::Released, Self::OnBench],
+            Self::StoodOver => &[Self::Proposed, Self::Agreed, Self::Dropped],
+            Self::Released | Self::Dropped => &[],
+        }
+    }
+
+    /// # Errors
+    /// A move that is not in the life above.
+    pub fn check_move(self, to: Self) -> Result<(), JobError> {
+        let allowed = self.may_become();
+        if allowed.contains(&to) {
+            return Ok(());
+        }
+        let names: Vec<&str> = allowed.iter().map(|status| status.as_str()).collect();
+        let allowed = if names.is_empty() { "nothing".to_owned() } else { names.join(", ") };
+        Err(JobError::IllegalMove { from: self, to, allowed })
+    }
+
+    /// Whether parts are kept back for a job in this state. A job that is stood over or dropped
+    /// gives its parts back.
+    pub const fn reserves_parts(self) -> bool {
+        matches!(self, Self::Agreed | Self::Kitted | Self::Short | Self::OnBench)
+    }
+
+    /// Whether the job is over.
+    pub const fn is_closed(self) -> bool {
+        matches!(self, Self::Released | Self::Dropped)
     }
 }
 
@@ -191,7 +201,7 @@ mod tests {
                 let moved = from.follow(to.clone(), today());
                 let rule = moved.err().map(|error| error.rule());
                 let expected = (mark == '.').then_some("job-illegal-move");
-                assert_eq!(rule, expected, "{} to {}", from.name(), to.name());
+                assert_eq!(rule, expected, "{} to {}", from.status(), to.status());
             }
         }
     }
@@ -201,8 +211,8 @@ mod tests {
         let error = JobState::Agreed.follow(JobState::OnBench, today()).expect_err("not kitted");
         assert_eq!(
             error.to_string(),
-            "a job that is agreed can't become on-bench; from here it can become kitted, short, \
-             stood-over, dropped"
+            "a job that is agreed can't become on_bench; from here it can become kitted, short, \
+             stood_over, dropped"
         );
     }
 

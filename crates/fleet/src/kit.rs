@@ -9,8 +9,8 @@ use std::collections::{BTreeMap, HashMap};
 use serde::{Deserialize, Serialize};
 
 use crate::id::{LotId, PartId};
-use crate::shelf_life::Material;
-use crate::stock::{Lot, LotOnHand, StockError};
+use crate::part::{DatedBy, Lot};
+use crate::stock::{LotOnHand, StockError};
 
 /// So many of a part in one kit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -26,7 +26,7 @@ pub struct Kits {
 }
 
 /// A loose lot that comes out of an opened kit.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct LooseLot {
     pub lot: Lot,
     pub quantity: u32,
@@ -130,7 +130,8 @@ impl Kits {
     }
 
     /// The loose lots that come out of `count` kits of a lot. Each inherits the kit's dates and
-    /// origin: a seal is as old in the bag as out of it. `material` tells what each part is made of.
+    /// condition: a seal is as old out of the bag as in it. What `ages` does not name among them
+    /// lasts.
     ///
     /// # Errors
     /// Not a kit, or more than is free.
@@ -138,7 +139,7 @@ impl Kits {
         &self,
         kit: &LotOnHand,
         count: u32,
-        material: impl Fn(PartId) -> Material,
+        ages: impl Fn(PartId) -> bool,
     ) -> Result<Vec<LooseLot>, KitError> {
         let part = kit.lot.part;
         let lines = self.contents.get(&part).ok_or(KitError::NotAKit { part })?;
@@ -146,14 +147,14 @@ impl Kits {
             let (lot, free) = (kit.lot.id, kit.free());
             return Err(StockError::AlreadyPromised { lot, free, wanted: count }.into());
         }
-        let loose = lines.iter().map(|line| LooseLot {
-            lot: Lot {
-                id: LotId::fresh(),
-                part: line.part,
-                material: material(line.part),
-                ..kit.lot
-            },
-            quantity: count.saturating_mul(line.quantity),
+        let loose = lines.iter().map(|line| {
+            let mut lot =
+                Lot { id: LotId::fresh(), version: 1, part: line.part, ..kit.lot.clone() };
+            if !ages(line.part) {
+                lot.expires_on = None;
+                lot.dated_by = DatedBy::Receipt;
+            }
+            LooseLot { lot, quantity: count.saturating_mul(line.quantity) }
         });
         Ok(loose.collect())
     }
@@ -162,8 +163,7 @@ impl Kits {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::shelf_life::{Dating, Policy};
-    use crate::stock::Origin;
+    use crate::stock::lot::tests::{day, lot};
 
     fn parts<const N: usize>() -> [PartId; N] {
         std::array::from_fn(|_| PartId::fresh())
@@ -203,26 +203,19 @@ mod tests {
     fn an_opened_kit_becomes_parts_as_old_as_it_was() {
         let [kit, seal, pin] = parts();
         let kits = Kits::new(&[(kit, line(seal, 2)), (kit, line(pin, 1))]).expect("no loop");
-        let received_on = "2024-05-01".parse().ok();
-        let mut shelf = LotOnHand {
-            lot: Lot {
-                id: LotId::fresh(),
-                part: kit,
-                origin: Origin::New,
-                material: Material::Nbr,
-                policy: Policy::Iso2230 { inspected: false },
-                dating: Dating { received_on, ..Dating::default() },
-            },
-            on_hand: 3,
-            reserved: 1,
+        let lot = Lot {
+            received_on: Some(day("2024-05-01")),
+            dated_by: DatedBy::Receipt,
+            ..lot(kit, Some("2031-05-01"))
         };
-        let material = |part| if part == pin { Material::Lasting } else { Material::Nbr };
-        let loose = kits.open(&shelf, 2, material).expect("two are free");
+        let mut shelf = LotOnHand { lot, on_hand: 3, reserved: 1 };
+        let ages = |part| part == seal;
+        let loose = kits.open(&shelf, 2, ages).expect("two are free");
         assert_eq!(loose.iter().map(|loose| loose.quantity).collect::<Vec<_>>(), [4, 2]);
         assert_eq!(loose[0].lot.freshness().sentence(), "until 2031-05-01, dated by receipt");
         assert_eq!(loose[1].lot.freshness().sentence(), "no limit");
-        assert_eq!(kits.open(&shelf, 3, material).map_err(|e| e.rule()), Err("already-promised"));
+        assert_eq!(kits.open(&shelf, 3, ages).map_err(|e| e.rule()), Err("already-promised"));
         shelf.lot.part = seal;
-        assert_eq!(kits.open(&shelf, 1, material).map_err(|e| e.rule()), Err("not-a-kit"));
+        assert_eq!(kits.open(&shelf, 1, ages).map_err(|e| e.rule()), Err("not-a-kit"));
     }
 }

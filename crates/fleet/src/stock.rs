@@ -1,4 +1,4 @@
-//! Stock: lots, the moves that change them, what may be picked and promised.
+//! Stock rules: what a move keeps to, what may be picked and promised, what a receipt may bring.
 //!
 //! Invariants: moves are only ever appended, and what is on hand is their sum, so stock at any past
 //! day can be asked for; a lot never falls below zero; what expires first goes out first; a used
@@ -6,40 +6,18 @@
 //! in the name of a person who gives a reason; nothing is promised twice.
 
 mod book;
-mod lot;
+pub(crate) mod lot;
 mod pick;
 mod receipt;
 
 use serde::{Deserialize, Serialize};
 
 use crate::id::{LotId, PersonId};
-pub use book::{MoveKind, StockBook, StockMove};
-pub use lot::{Lot, LotOnHand, Origin};
+use crate::part::MoveKind;
+pub use book::{after_move, on_hand_at};
+pub use lot::{LotOnHand, dates_of};
 pub use pick::{Pick, Picked, Promise, Purpose, Refusal, RefusalReason, Want, pick, promise};
 pub use receipt::LineProgress;
-
-/// What a part is counted in. Quantities are whole numbers of it.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum StockUnit {
-    #[default]
-    Piece,
-    Millilitre,
-    Gram,
-    Millimetre,
-}
-
-impl StockUnit {
-    /// The unit's symbol; nothing for pieces.
-    pub const fn symbol(self) -> &'static str {
-        match self {
-            Self::Piece => "",
-            Self::Millilitre => "mL",
-            Self::Gram => "g",
-            Self::Millimetre => "mm",
-        }
-    }
-}
 
 /// A rule set aside in a person's name, for the record.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -50,14 +28,14 @@ pub struct Overruled {
 
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum StockError {
-    #[error("{taken} can't leave a lot that holds {on_hand}; count it first if more is there")]
-    Negative { lot: LotId, on_hand: u32, taken: u32 },
+    #[error("{taken} can't leave a shelf that holds {on_hand}; count it first if more is there")]
+    Negative { on_hand: i64, taken: i64 },
+    #[error("a {kind} of {quantity} goes the wrong way")]
+    WrongWay { kind: MoveKind, quantity: i64 },
     #[error("a move of nothing moves nothing; leave it out")]
     NothingMoved,
     #[error("an adjustment or a rule set aside needs a reason; none was given")]
     ReasonMissing,
-    #[error("lot {lot} is not in this book; receive it first")]
-    LotUnknown { lot: LotId },
     #[error("lot {lot} is expired: {freshness}; a named person may allow it with a reason")]
     Expired { lot: LotId, freshness: String },
     #[error("the age of lot {lot} is {freshness}; a named person may allow it with a reason")]
@@ -75,8 +53,8 @@ pub enum StockError {
     LineClosed,
     #[error("{wanted} can't be kept back of a lot with {free} free")]
     AlreadyPromised { lot: LotId, free: u32, wanted: u32 },
-    #[error("a lot can't hold more than {}", u32::MAX)]
-    TooMany { lot: LotId },
+    #[error("the sum is larger than can be kept exactly")]
+    TooMany,
 }
 
 impl StockError {
@@ -86,7 +64,7 @@ impl StockError {
             Self::Negative { .. } => "stock-negative",
             Self::NothingMoved => "stock-nothing-moved",
             Self::ReasonMissing => "stock-reason-missing",
-            Self::LotUnknown { .. } => "lot-unknown",
+            Self::WrongWay { .. } => "stock-wrong-way",
             Self::Expired { .. } => "lot-expired",
             Self::AgeUnknown { .. } => "lot-age-unknown",
             Self::UsedForSealing { .. } => "used-part-for-sealing",
@@ -94,7 +72,7 @@ impl StockError {
             Self::MoreReturnedThanReceived { .. } => "returned-more-than-received",
             Self::LineClosed => "order-line-closed",
             Self::AlreadyPromised { .. } => "already-promised",
-            Self::TooMany { .. } => "lot-too-large",
+            Self::TooMany => "lot-too-large",
         }
     }
 }

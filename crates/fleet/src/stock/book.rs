@@ -1,286 +1,173 @@
-//! The book of stock moves, and what is on hand by it.
+//! Stock moves: what each must keep to, and what is on hand by them.
 
-use std::collections::BTreeMap;
+use chrono::{DateTime, Utc};
 
-use chrono::NaiveDate;
-use serde::{Deserialize, Serialize};
-
-use super::{Lot, LotOnHand, Overruled, Purpose, StockError};
-use crate::id::{JobId, KitId, LotId, OrderLineId, PartId, PersonId, SiteId};
-
-/// Why stock moved.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(tag = "kind", rename_all = "kebab-case")]
-pub enum MoveKind {
-    Receipt {
-        line: Option<OrderLineId>,
-    },
-    Issue {
-        job: JobId,
-        purpose: Purpose,
-    },
-    ReturnFromJob {
-        job: JobId,
-    },
-    Adjustment {
-        reason: String,
-    },
-    /// What a count found, above or below what the book said.
-    Count {
-        reason: String,
-    },
-    /// A kit leaves as a kit and comes back as its loose parts.
-    KitOpened {
-        kit: KitId,
-    },
-    TransferOut {
-        to: SiteId,
-    },
-    TransferIn {
-        from: SiteId,
-    },
-    ReturnToSupplier {
-        line: Option<OrderLineId>,
-        reason: String,
-    },
-    /// Thrown away.
-    Scrapped {
-        reason: String,
-    },
-}
-
-/// One move of one lot at one site.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct StockMove {
-    pub site: SiteId,
-    pub lot: LotId,
-    pub on: NaiveDate,
-    /// Into the stock above zero, out of it below.
-    pub quantity: i64,
-    pub kind: MoveKind,
-    pub by: PersonId,
-    /// A rule that was set aside for this move.
-    pub overruled: Option<Overruled>,
-}
-
-/// Lots and moves of an organisation.
-#[derive(Clone, Debug, Default)]
-pub struct StockBook {
-    lots: BTreeMap<LotId, Lot>,
-    on_hand: BTreeMap<(SiteId, LotId), u32>,
-    moves: Vec<StockMove>,
-}
+use super::StockError;
+use crate::id::{LotId, PartId, SiteId};
+use crate::part::{MoveKind, StockMove};
 
 impl MoveKind {
-    fn reason(&self) -> Option<&str> {
+    /// Whether a move of this kind says why it was made.
+    pub const fn needs_reason(self) -> bool {
+        matches!(self, Self::Adjustment | Self::Count | Self::SupplierReturn | Self::Scrapped)
+    }
+
+    /// Whether a move of this kind only ever takes off the shelf, or only ever puts on it.
+    const fn direction(self) -> Direction {
         match self {
-            Self::Adjustment { reason }
-            | Self::Count { reason }
-            | Self::ReturnToSupplier { reason, .. }
-            | Self::Scrapped { reason } => Some(reason),
-            Self::Receipt { .. }
-            | Self::Issue { .. }
-            | Self::ReturnFromJob { .. }
-            | Self::KitOpened { .. }
-            | Self::TransferOut { .. }
-            | Self::TransferIn { .. } => None,
+            Self::Receipt | Self::Return => Direction::In,
+            Self::Issue | Self::SupplierReturn | Self::Scrapped => Direction::Out,
+            Self::Adjustment | Self::Count | Self::KitOpened | Self::Transfer => Direction::Either,
         }
     }
 }
 
-impl StockBook {
-    /// Makes a lot known. The lot is empty until something is received.
-    pub fn open_lot(&mut self, lot: Lot) {
-        self.lots.insert(lot.id, lot);
-    }
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Direction {
+    In,
+    Out,
+    Either,
+}
 
-    pub fn lot(&self, lot: LotId) -> Option<&Lot> {
-        self.lots.get(&lot)
+/// What is on hand of a lot after a move. `on_hand` is what the move's own lot (or, without lots, its
+/// part) held at its site before.
+///
+/// # Errors
+/// Nothing moved, a receipt that takes or an issue that puts, a missing reason, more taken than is
+/// there.
+pub fn after_move(step: &StockMove, on_hand: i64) -> Result<i64, StockError> {
+    if step.quantity == 0 {
+        return Err(StockError::NothingMoved);
     }
+    let wrong_way = match step.kind.direction() {
+        Direction::In => step.quantity < 0,
+        Direction::Out => step.quantity > 0,
+        Direction::Either => false,
+    };
+    if wrong_way {
+        return Err(StockError::WrongWay { kind: step.kind, quantity: step.quantity });
+    }
+    let reason = step.reason.as_deref().unwrap_or("").trim();
+    if step.kind.needs_reason() && reason.is_empty() {
+        return Err(StockError::ReasonMissing);
+    }
+    let after = on_hand.checked_add(step.quantity).ok_or(StockError::TooMany)?;
+    if after < 0 {
+        return Err(StockError::Negative { on_hand, taken: -step.quantity });
+    }
+    Ok(after)
+}
 
-    /// What a site holds of a lot.
-    pub fn on_hand(&self, site: SiteId, lot: LotId) -> u32 {
-        self.on_hand.get(&(site, lot)).copied().unwrap_or(0)
-    }
-
-    /// What a site holds of a part: its lots that are not empty.
-    pub fn lots_of(&self, site: SiteId, part: PartId) -> Vec<LotOnHand> {
-        let on_site = self.on_hand.range((site, LotId(uuid::Uuid::nil()))..);
-        on_site
-            .take_while(|((at, _), _)| *at == site)
-            .filter(|(_, on_hand)| **on_hand > 0)
-            .filter_map(|((_, lot), on_hand)| {
-                let lot = self.lots.get(lot).filter(|lot| lot.part == part)?;
-                Some(LotOnHand { lot: *lot, on_hand: *on_hand, reserved: 0 })
-            })
-            .collect()
-    }
-
-    /// Appends a move.
-    ///
-    /// # Errors
-    /// Nothing moved, a lot that is not known, more taken than is there, a missing reason, or an
-    /// issue that [`Lot::check_issue`] refuses. The book is then as it was.
-    pub fn post(&mut self, step: StockMove) -> Result<(), StockError> {
-        if step.quantity == 0 {
-            return Err(StockError::NothingMoved);
-        }
-        if step.kind.reason().is_some_and(|reason| reason.trim().is_empty()) {
-            return Err(StockError::ReasonMissing);
-        }
-        let lot = self.lots.get(&step.lot).ok_or(StockError::LotUnknown { lot: step.lot })?;
-        if let MoveKind::Issue { purpose, .. } = step.kind {
-            lot.check_issue(purpose, step.on, step.overruled.as_ref())?;
-        }
-        let on_hand = self.on_hand(step.site, step.lot);
-        let after = i64::from(on_hand).saturating_add(step.quantity);
-        if after < 0 {
-            let taken = u32::try_from(step.quantity.unsigned_abs()).unwrap_or(u32::MAX);
-            return Err(StockError::Negative { lot: step.lot, on_hand, taken });
-        }
-        let after = u32::try_from(after).map_err(|_| StockError::TooMany { lot: step.lot })?;
-        self.on_hand.insert((step.site, step.lot), after);
-        self.moves.push(step);
-        Ok(())
-    }
-
-    /// What a site held of a lot at the end of a day. Moves entered later for an earlier day count.
-    pub fn on_hand_at(&self, site: SiteId, lot: LotId, day: NaiveDate) -> i64 {
-        let until = self.moves.iter().filter(|step| step.on <= day);
-        until.filter(|step| step.site == site && step.lot == lot).map(|step| step.quantity).sum()
-    }
-
-    pub fn moves(&self) -> &[StockMove] {
-        &self.moves
-    }
+/// What a site held of a part, or of one of its lots, at an instant. Moves recorded later for an
+/// earlier instant count.
+pub fn on_hand_at(
+    moves: &[StockMove],
+    site: SiteId,
+    part: PartId,
+    lot: Option<LotId>,
+    at: DateTime<Utc>,
+) -> i64 {
+    let of_part = moves.iter().filter(|step| step.site == site && step.part == part);
+    let of_lot = of_part.filter(|step| lot.is_none() || step.lot == lot);
+    of_lot.filter(|step| step.moved_at <= at).map(|step| step.quantity).sum()
 }
 
 #[cfg(test)]
 mod tests {
     use proptest::prelude::*;
+    use rstest::rstest;
 
     use super::*;
-    use crate::shelf_life::{Dating, Material, Policy};
-    use crate::stock::Origin;
+    use crate::id::StockMoveId;
 
-    fn day(text: &str) -> NaiveDate {
-        text.parse().expect("a date")
+    fn at(text: &str) -> DateTime<Utc> {
+        format!("{text}T12:00:00Z").parse().expect("an instant")
     }
 
-    struct Yard {
-        book: StockBook,
-        site: SiteId,
-        lot: LotId,
-        part: PartId,
-    }
-
-    fn yard(expires_on: Option<&str>, origin: Origin) -> Yard {
-        let (site, part, id) = (SiteId::fresh(), PartId::fresh(), LotId::fresh());
-        let dating = Dating { expires_on: expires_on.map(day), ..Dating::default() };
-        let policy = Policy::Iso2230 { inspected: false };
-        let mut book = StockBook::default();
-        book.open_lot(Lot { id, part, origin, material: Material::Nbr, policy, dating });
-        Yard { book, site, lot: id, part }
-    }
-
-    impl Yard {
-        fn post(&mut self, on: &str, quantity: i64, kind: MoveKind) -> Result<(), StockError> {
-            self.post_by(on, quantity, kind, None)
-        }
-
-        fn post_by(
-            &mut self,
-            on: &str,
-            quantity: i64,
-            kind: MoveKind,
-            overruled: Option<Overruled>,
-        ) -> Result<(), StockError> {
-            let (site, lot, by) = (self.site, self.lot, PersonId::fresh());
-            self.book.post(StockMove { site, lot, on: day(on), quantity, kind, by, overruled })
+    fn step(kind: MoveKind, quantity: i64, reason: Option<&str>) -> StockMove {
+        StockMove {
+            id: StockMoveId::fresh(),
+            part: PartId::fresh(),
+            site: SiteId::fresh(),
+            lot: Some(LotId::fresh()),
+            kind,
+            quantity,
+            moved_at: at("2026-01-10"),
+            job: None,
+            receipt_line: None,
+            moved_by: None,
+            together: None,
+            reason: reason.map(str::to_owned),
+            reference: None,
+            recorded_at: at("2026-01-10"),
         }
     }
 
-    fn seal_job() -> MoveKind {
-        MoveKind::Issue { job: JobId::fresh(), purpose: Purpose::Sealing }
+    #[rstest]
+    #[case::emptied(MoveKind::Issue, -3, None, None)]
+    #[case::overdrawn(MoveKind::Issue, -4, None, Some("stock-negative"))]
+    #[case::nothing(MoveKind::Receipt, 0, None, Some("stock-nothing-moved"))]
+    #[case::taken_by_a_receipt(MoveKind::Receipt, -1, None, Some("stock-wrong-way"))]
+    #[case::put_by_an_issue(MoveKind::Issue, 1, None, Some("stock-wrong-way"))]
+    #[case::back_from_a_job(MoveKind::Return, 1, None, None)]
+    #[case::adjusted_without_a_word(MoveKind::Adjustment, 1, None, Some("stock-reason-missing"))]
+    #[case::adjusted_with_a_blank(MoveKind::Adjustment, 1, Some(" "), Some("stock-reason-missing"))]
+    #[case::adjusted(MoveKind::Adjustment, -1, Some("broken"), None)]
+    #[case::counted(MoveKind::Count, 2, Some("behind the shelf"), None)]
+    #[case::kit_opened(MoveKind::KitOpened, -1, None, None)]
+    #[case::moved_away(MoveKind::Transfer, -3, None, None)]
+    fn a_move_keeps_to_its_kind(
+        #[case] kind: MoveKind,
+        #[case] quantity: i64,
+        #[case] reason: Option<&str>,
+        #[case] broken: Option<&str>,
+    ) {
+        let after = after_move(&step(kind, quantity, reason), 3);
+        assert_eq!(after.as_ref().err().map(|error| error.rule()), broken);
+        assert_eq!(after.ok(), broken.is_none().then_some(3 + quantity));
     }
 
     #[test]
     fn stock_at_a_past_day_counts_the_moves_until_then() {
-        let mut yard = yard(Some("2030-12-31"), Origin::New);
-        yard.post("2026-01-10", 10, MoveKind::Receipt { line: None }).expect("in");
-        yard.post("2026-03-05", -4, seal_job()).expect("out");
-        yard.post("2026-03-20", 1, MoveKind::ReturnFromJob { job: JobId::fresh() }).expect("back");
-        let at = |on: &str| yard.book.on_hand_at(yard.site, yard.lot, day(on));
-        assert_eq!(["2026-01-09", "2026-01-10", "2026-03-05", "2026-04-01"].map(at), [0, 10, 6, 7]);
-        assert_eq!(yard.book.on_hand(yard.site, yard.lot), 7);
-        assert_eq!(yard.book.lots_of(yard.site, yard.part).len(), 1);
-        assert!(yard.book.lots_of(SiteId::fresh(), yard.part).is_empty());
-    }
-
-    #[test]
-    fn a_lot_can_be_emptied_but_not_overdrawn() {
-        let mut yard = yard(Some("2030-12-31"), Origin::New);
-        yard.post("2026-01-10", 3, MoveKind::Receipt { line: None }).expect("in");
-        let error = yard.post("2026-01-11", -4, seal_job()).expect_err("overdrawn");
-        assert_eq!(error.rule(), "stock-negative");
-        yard.post("2026-01-11", -3, seal_job()).expect("emptied");
-        assert_eq!(yard.book.moves().len(), 2);
-    }
-
-    #[test]
-    fn an_expired_lot_goes_out_only_in_somebodys_name() {
-        let mut yard = yard(Some("2026-06-30"), Origin::New);
-        yard.post("2026-01-10", 3, MoveKind::Receipt { line: None }).expect("in");
-        yard.post("2026-06-30", -1, seal_job()).expect("last good day");
-        let error = yard.post("2026-07-01", -1, seal_job()).expect_err("expired");
-        assert_eq!(error.rule(), "lot-expired");
-        let allowed =
-            |reason: &str| Some(Overruled { by: PersonId::fresh(), reason: reason.to_owned() });
-        let error = yard.post_by("2026-07-01", -1, seal_job(), allowed("")).expect_err("no reason");
-        assert_eq!(error.rule(), "stock-reason-missing");
-        yard.post_by("2026-07-01", -1, seal_job(), allowed("inspected, supple")).expect("named");
-    }
-
-    #[test]
-    fn a_seal_of_unknown_age_or_a_used_one_is_kept_from_sealing() {
-        let mut undated = yard(None, Origin::New);
-        undated.post("2026-01-10", 3, MoveKind::Receipt { line: None }).expect("in");
-        let error = undated.post("2026-01-11", -1, seal_job()).expect_err("unknown");
-        assert_eq!(error.rule(), "lot-age-unknown");
-        let other = MoveKind::Issue { job: JobId::fresh(), purpose: Purpose::Other };
-        undated.post("2026-01-11", -1, other).expect("not a sealing job");
-
-        let mut used = yard(Some("2030-12-31"), Origin::Used { donor: None });
-        used.post("2026-01-10", 1, MoveKind::Receipt { line: None }).expect("in");
-        let named = Some(Overruled { by: PersonId::fresh(), reason: "looks good".into() });
-        let error = used.post_by("2026-01-11", -1, seal_job(), named).expect_err("used");
-        assert_eq!(error.rule(), "used-part-for-sealing");
-    }
-
-    #[test]
-    fn an_adjustment_says_why() {
-        let mut yard = yard(None, Origin::New);
-        let rule = |result: Result<(), StockError>| result.err().map(|error| error.rule());
-        let blank = MoveKind::Adjustment { reason: " ".into() };
-        assert_eq!(rule(yard.post("2026-01-10", 1, blank)), Some("stock-reason-missing"));
-        let count = MoveKind::Count { reason: "behind the shelf".into() };
-        assert_eq!(rule(yard.post("2026-01-10", 0, count.clone())), Some("stock-nothing-moved"));
-        assert_eq!(rule(yard.post("2026-01-10", 1, count)), None);
+        let first = step(MoveKind::Receipt, 10, None);
+        let (site, part, lot) = (first.site, first.part, first.lot);
+        let other = Some(LotId::fresh());
+        let like = |kind, quantity, moved_at, lot| StockMove {
+            site,
+            part,
+            lot,
+            moved_at: at(moved_at),
+            ..step(kind, quantity, None)
+        };
+        let moves = [
+            like(MoveKind::Receipt, 10, "2026-01-10", lot),
+            like(MoveKind::Issue, -4, "2026-03-05", lot),
+            like(MoveKind::Receipt, 5, "2026-02-01", other),
+            like(MoveKind::Return, 1, "2026-03-20", lot),
+        ];
+        let held = |day: &str| on_hand_at(&moves, site, part, lot, at(day));
+        assert_eq!(
+            ["2026-01-09", "2026-01-10", "2026-03-05", "2026-04-01"].map(held),
+            [0, 10, 6, 7]
+        );
+        assert_eq!(on_hand_at(&moves, site, part, None, at("2026-04-01")), 12);
+        assert_eq!(on_hand_at(&moves, SiteId::fresh(), part, lot, at("2026-04-01")), 0);
     }
 
     proptest! {
         #[test]
-        fn what_is_on_hand_is_the_sum_of_the_moves(quantities in prop::collection::vec(-20_i64..20, 0..60)) {
-            let mut yard = yard(Some("2099-12-31"), Origin::New);
-            let mut sum = 0;
+        fn what_is_on_hand_is_the_sum_of_the_moves_and_never_below_zero(
+            quantities in prop::collection::vec(-20_i64..20, 0..60),
+        ) {
+            let (mut on_hand, mut sum) = (0, 0);
             for quantity in quantities {
-                let kind = MoveKind::Adjustment { reason: "found".into() };
-                if yard.post("2026-01-10", quantity, kind).is_ok() {
+                let step = step(MoveKind::Adjustment, quantity, Some("found"));
+                if let Ok(after) = after_move(&step, on_hand) {
+                    on_hand = after;
                     sum += quantity;
                 }
-                prop_assert_eq!(i64::from(yard.book.on_hand(yard.site, yard.lot)), sum);
+                prop_assert!(on_hand >= 0 && on_hand == sum);
             }
-            prop_assert_eq!(yard.book.on_hand_at(yard.site, yard.lot, day("2026-01-10")), sum);
         }
     }
 }

@@ -1,36 +1,13 @@
 //! A lot: parts that came together and age together.
 
 use chrono::NaiveDate;
-use serde::{Deserialize, Serialize};
 
 use super::{Overruled, Purpose, StockError};
-use crate::id::{EngineId, LotId, PartId};
-use crate::shelf_life::{Dating, Freshness, Material, Policy};
-
-/// Where the parts of a lot come from.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(tag = "kind", rename_all = "kebab-case")]
-pub enum Origin {
-    New,
-    /// Taken from a donor engine.
-    Used {
-        donor: Option<EngineId>,
-    },
-}
-
-/// Parts of one sort that came together.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Lot {
-    pub id: LotId,
-    pub part: PartId,
-    pub origin: Origin,
-    pub material: Material,
-    pub policy: Policy,
-    pub dating: Dating,
-}
+use crate::part::{DatedBy, Lot, LotCondition};
+use crate::shelf_life::{Basis, Dating, Freshness, Material, Policy, Unknown};
 
 /// A lot as it lies on the shelf of a site.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct LotOnHand {
     pub lot: Lot,
     pub on_hand: u32,
@@ -39,8 +16,15 @@ pub struct LotOnHand {
 }
 
 impl Lot {
+    /// Until when the lot may be fitted, as its dates say.
     pub fn freshness(&self) -> Freshness {
-        self.policy.freshness(self.material, self.dating)
+        let basis = match self.dated_by {
+            DatedBy::Unknown => return Freshness::Unknown { why: Unknown::NoDate },
+            DatedBy::Cure => Basis::Cure,
+            DatedBy::Label => Basis::Printed,
+            DatedBy::Receipt => Basis::Receipt,
+        };
+        self.expires_on.map_or(Freshness::Unlimited, |day| Freshness::Until { day, basis })
     }
 
     /// Says whether the lot may go to a job on `today`. Age counts for everything that ages; a seal
@@ -55,7 +39,7 @@ impl Lot {
         today: NaiveDate,
         overruled: Option<&Overruled>,
     ) -> Result<(), StockError> {
-        if purpose == Purpose::Sealing && matches!(self.origin, Origin::Used { .. }) {
+        if purpose == Purpose::Sealing && self.condition == LotCondition::Used {
             return Err(StockError::UsedForSealing { lot: self.id });
         }
         let freshness = self.freshness();
@@ -74,5 +58,133 @@ impl LotOnHand {
     /// What may still be promised.
     pub const fn free(&self) -> u32 {
         self.on_hand.saturating_sub(self.reserved)
+    }
+
+    /// Keeps `quantity` back.
+    ///
+    /// # Errors
+    /// More than is free: somebody else was promised it.
+    pub fn reserve(&mut self, quantity: u32) -> Result<(), StockError> {
+        let free = self.free();
+        if quantity > free {
+            let lot = self.lot.id;
+            return Err(StockError::AlreadyPromised { lot, free, wanted: quantity });
+        }
+        self.reserved += quantity;
+        Ok(())
+    }
+}
+
+/// What a lot's dates come to under a policy: its last good day and how that is known.
+///
+/// A material that the policy has no figure for is dated by nothing.
+pub fn dates_of(
+    policy: Policy,
+    material: Material,
+    dating: Dating,
+) -> (Option<NaiveDate>, DatedBy) {
+    match policy.freshness(material, dating) {
+        Freshness::Until { day, basis } => {
+            let dated_by = match basis {
+                Basis::Printed => DatedBy::Label,
+                Basis::Cure => DatedBy::Cure,
+                Basis::Receipt => DatedBy::Receipt,
+            };
+            (Some(day), dated_by)
+        }
+        Freshness::Unlimited if dating.cured.is_some() => (None, DatedBy::Cure),
+        // What lasts needs no date to be good.
+        Freshness::Unlimited => (None, DatedBy::Receipt),
+        Freshness::Unknown { .. } => (None, DatedBy::Unknown),
+    }
+}
+
+#[cfg(test)]
+pub(crate) mod tests {
+    use super::*;
+    use crate::id::{LotId, PartId, PersonId};
+
+    pub fn day(text: &str) -> NaiveDate {
+        text.parse().expect("a date")
+    }
+
+    /// A lot by its printed date; without one, of unknown age.
+    pub fn lot(part: PartId, expires_on: Option<&str>) -> Lot {
+        Lot {
+            id: LotId::fresh(),
+            version: 1,
+            part,
+            code: None,
+            cured_on: None,
+            received_on: None,
+            expires_on: expires_on.map(day),
+            dated_by: if expires_on.is_some() { DatedBy::Label } else { DatedBy::Unknown },
+            condition: LotCondition::New,
+            donor: None,
+            receipt_line: None,
+        }
+    }
+
+    pub fn named(reason: &str) -> Overruled {
+        Overruled { by: PersonId::fresh(), reason: reason.to_owned() }
+    }
+
+    fn refused(
+        lot: &Lot,
+        purpose: Purpose,
+        on: &str,
+        overruled: Option<&Overruled>,
+    ) -> Option<&'static str> {
+        lot.check_issue(purpose, day(on), overruled).err().map(|error| error.rule())
+    }
+
+    #[test]
+    fn an_expired_lot_goes_out_only_in_somebodys_name() {
+        let lot = lot(PartId::fresh(), Some("2026-06-30"));
+        assert_eq!(refused(&lot, Purpose::Sealing, "2026-06-30", None), None);
+        for purpose in [Purpose::Sealing, Purpose::Other] {
+            assert_eq!(refused(&lot, purpose, "2026-07-01", None), Some("lot-expired"));
+            let blank = named(" ");
+            assert_eq!(
+                refused(&lot, purpose, "2026-07-01", Some(&blank)),
+                Some("stock-reason-missing")
+            );
+            let allowed = named("inspected, supple");
+            assert_eq!(refused(&lot, purpose, "2026-07-01", Some(&allowed)), None);
+        }
+    }
+
+    #[test]
+    fn a_seal_of_unknown_age_or_a_used_one_is_kept_from_sealing() {
+        let undated = lot(PartId::fresh(), None);
+        assert_eq!(
+            refused(&undated, Purpose::Sealing, "2026-01-11", None),
+            Some("lot-age-unknown")
+        );
+        assert_eq!(refused(&undated, Purpose::Other, "2026-01-11", None), None);
+        let used =
+            Lot { condition: LotCondition::Used, ..lot(PartId::fresh(), Some("2030-12-31")) };
+        let allowed = named("looks good");
+        assert_eq!(
+            refused(&used, Purpose::Sealing, "2026-01-11", Some(&allowed)),
+            Some("used-part-for-sealing")
+        );
+        assert_eq!(refused(&used, Purpose::Other, "2026-01-11", None), None);
+    }
+
+    #[test]
+    fn a_lots_dates_come_from_cure_receipt_or_nothing() {
+        let policy = Policy::Iso2230 { inspected: false };
+        let cured = Some(crate::shelf_life::CureQuarter { year: 2024, quarter: 1 });
+        let received_on = Some(day("2024-05-01"));
+        let of = |material, dating| dates_of(policy, material, dating);
+        let both = Dating { cured, received_on, expires_on: None };
+        assert_eq!(of(Material::Nbr, both), (Some(day("2031-03-31")), DatedBy::Cure));
+        let bag = Dating { received_on, ..Dating::default() };
+        assert_eq!(of(Material::Nbr, bag), (Some(day("2031-05-01")), DatedBy::Receipt));
+        assert_eq!(of(Material::Nbr, Dating::default()), (None, DatedBy::Unknown));
+        assert_eq!(of(Material::Lasting, Dating::default()), (None, DatedBy::Receipt));
+        let pin = Lot { dated_by: DatedBy::Receipt, ..lot(PartId::fresh(), None) };
+        assert_eq!(pin.freshness(), Freshness::Unlimited);
     }
 }

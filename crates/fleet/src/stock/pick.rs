@@ -5,9 +5,10 @@ use std::collections::HashMap;
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
-use super::{LotOnHand, Origin, StockError};
+use super::{LotOnHand, StockError};
 use crate::id::{LotId, PartId};
 use crate::job::Shortage;
+use crate::part::LotCondition;
 use crate::shelf_life::Freshness;
 
 /// What a job needs a part for.
@@ -87,7 +88,7 @@ pub fn pick(lots: &[LotOnHand], quantity: u32, purpose: Purpose, today: NaiveDat
         picked.refused.push(Refusal { lot: lot.lot.id, free: lot.free(), reason });
     }
     usable.sort_by_key(|lot| {
-        let used = matches!(lot.lot.origin, Origin::Used { .. });
+        let used = lot.lot.condition == LotCondition::Used;
         let (class, day) = match lot.lot.freshness() {
             Freshness::Until { day, .. } => (0, day),
             Freshness::Unlimited => (1, NaiveDate::MAX),
@@ -117,7 +118,7 @@ pub fn promise(
 ) -> Promise {
     let mut by_part: HashMap<PartId, Vec<LotOnHand>> = HashMap::new();
     for lot in lots {
-        by_part.entry(lot.lot.part).or_default().push(*lot);
+        by_part.entry(lot.lot.part).or_default().push(lot.clone());
     }
     let mut picks: Vec<Pick> = Vec::new();
     let mut of: Vec<Shortage> = Vec::new();
@@ -149,45 +150,15 @@ pub fn promise(
     if of.is_empty() { Promise::Kitted { picks } } else { Promise::Short { picks, of } }
 }
 
-impl LotOnHand {
-    /// Keeps `quantity` back.
-    ///
-    /// # Errors
-    /// More than is free: somebody else was promised it.
-    pub fn reserve(&mut self, quantity: u32) -> Result<(), StockError> {
-        let free = self.free();
-        if quantity > free {
-            let lot = self.lot.id;
-            return Err(StockError::AlreadyPromised { lot, free, wanted: quantity });
-        }
-        self.reserved += quantity;
-        Ok(())
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use proptest::prelude::*;
 
     use super::*;
-    use crate::shelf_life::{Dating, Material, Policy};
-    use crate::stock::Lot;
-
-    fn day(text: &str) -> NaiveDate {
-        text.parse().expect("a date")
-    }
+    use crate::stock::lot::tests::{day, lot as dated};
 
     fn lot(part: PartId, expires_on: Option<&str>, on_hand: u32) -> LotOnHand {
-        let dating = Dating { expires_on: expires_on.map(day), ..Dating::default() };
-        let lot = Lot {
-            id: LotId::fresh(),
-            part,
-            origin: Origin::New,
-            material: Material::Nbr,
-            policy: Policy::Arp5316,
-            dating,
-        };
-        LotOnHand { lot, on_hand, reserved: 0 }
+        LotOnHand { lot: dated(part, expires_on), on_hand, reserved: 0 }
     }
 
     #[test]
@@ -213,7 +184,7 @@ mod tests {
     fn a_used_part_goes_to_no_sealing_job_and_last_to_others() {
         let part = PartId::fresh();
         let mut used = lot(part, Some("2027-01-31"), 3);
-        used.lot.origin = Origin::Used { donor: None };
+        used.lot.condition = LotCondition::Used;
         let lots = [used, lot(part, Some("2031-01-31"), 1)];
         let sealing = pick(&lots, 2, Purpose::Sealing, day("2026-11-25"));
         assert_eq!((sealing.missing, sealing.refused[0].reason), (1, RefusalReason::Used));
@@ -235,7 +206,7 @@ mod tests {
         assert_eq!(picks, [Pick { lot: lots[0].lot.id, quantity: 1 }]);
         assert_eq!(of, [Shortage { part, missing: 1, until: arrives }]);
 
-        let mut last = lots[0];
+        let mut last = lots[0].clone();
         last.reserve(1).expect("free");
         assert_eq!(last.reserve(1).map_err(|error| error.rule()), Err("already-promised"));
         let after = promise(&[last], &[want], today, |_| None);
