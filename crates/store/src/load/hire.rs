@@ -173,10 +173,13 @@ impl Loaded for BookingRow {
     }
 }
 
+/// From when to when a boat was out.
+type Span = (DateTime<Utc>, DateTime<Utc>);
+
 /// Hires of the boats of a chunk, in its time.
 pub(super) struct HireState {
     known: Known<(BoatId, DateTime<Utc>)>,
-    out: HashMap<BoatId, Vec<(DateTime<Utc>, DateTime<Utc>)>>,
+    out: HashMap<BoatId, Vec<Span>>,
 }
 
 impl Loaded for HireRow {
