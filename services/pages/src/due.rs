@@ -7,7 +7,7 @@ use fleet::hours::Hours;
 use fleet::run::GoverningLimb;
 
 use crate::chart::tide::{Ahead, Strip, Tide};
-use crate::figures::{HoursStyle, count, day, hours, percent};
+use crate::figures::{HoursStyle, count, day, hours, percent, span};
 use crate::form::Mark;
 use crate::outlook::AheadHours;
 
@@ -167,7 +167,7 @@ impl DueFacts {
         if let (GoverningLimb::Hours, Some(early), Some(late), false) =
             (self.governing, self.early_on, self.late_on, self.is_over())
         {
-            parts.push(format!("80 %: {} to {}", on(early), on(late)));
+            parts.push(format!("80 %: {}", span(early, late, days.today)));
         }
         match self.hours_left_seconds {
             Some(left) if left >= 0 => {
@@ -181,7 +181,7 @@ impl DueFacts {
             }
             _ => {}
         }
-        if chance < 1.0 && !self.is_unknown() {
+        if chance > 0.0 && chance < 1.0 {
             parts.push(format!("{} by {}", percent(chance), on(days.by)));
         }
         if !self.source.is_empty() {
@@ -249,7 +249,7 @@ mod tests {
         assert_eq!(shown.sentence, "50 h limit reached about Thu 9 Jul");
         assert_eq!(
             shown.aside,
-            "80 %: Tue 7 Jul to Mon 13 Jul · 3:30 h left · 76 days left · 80 % by Sun 12 Jul · \
+            "80 %: 7 to 13 Jul · 3:30 h left · 76 days left · 80 % by Sun 12 Jul · \
              maker: p. 45"
         );
         assert_eq!(shown.mark, Some(Mark::soon("by Sun 12 Jul")));

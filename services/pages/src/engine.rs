@@ -26,7 +26,7 @@ use crate::chart::Picture;
 use crate::chart::hours::{Ahead, EngineHours, Event, EventKind, Shown};
 use crate::due;
 use crate::failure::{Failure, shown};
-use crate::figures::{count, day, hours, hours_bare, moment, percent};
+use crate::figures::{capital, count, day, hours, hours_bare, moment, percent};
 use crate::form::{Fact, Mark};
 use crate::frame::{Frame, Link, Room};
 use crate::reads;
@@ -307,7 +307,7 @@ fn finding_line(yard: &Yard, finding: &Finding) -> FindingLine {
         (_, Urgency::NextService) => Some(Mark::plain("next service")),
         (_, Urgency::LayUp) => Some(Mark::plain("lay-up")),
     };
-    FindingLine { mark, sentence: format!("{}, {found}{note}.{closed}", finding.title) }
+    FindingLine { mark, sentence: format!("{}, {found}{note}.{closed}", capital(&finding.title)) }
 }
 
 fn service_line(yard: &Yard, record: &Record, service: &Service) -> String {

@@ -8,6 +8,7 @@ use axum::response::{Html, IntoResponse, Redirect, Response};
 use store::StoreError;
 
 use crate::cookie::{Cookie, write_notice};
+use crate::figures::capital;
 use crate::frame::{Frame, Link, Notice};
 use crate::state::PagesState;
 
@@ -150,9 +151,7 @@ pub fn onward(state: &PagesState, to: &str, notice: &Notice) -> Response {
 
 /// An error's text, which has neither capital nor full stop, as a sentence.
 pub fn sentence(text: &str) -> String {
-    let mut letters = text.chars();
-    let first = letters.next().map(|c| c.to_uppercase().to_string()).unwrap_or_default();
-    format!("{first}{}.", letters.as_str())
+    format!("{}.", capital(text))
 }
 
 /// `text` as the value of a query (RFC 3986, unreserved characters stay).

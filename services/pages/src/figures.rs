@@ -58,6 +58,22 @@ pub fn day(day: NaiveDate, today: NaiveDate) -> String {
     }
 }
 
+/// From a day to a day, saying no more than needed: `7 to 13 Jul`, `31 May to 2 Sep 2027`.
+pub fn span(from: NaiveDate, to: NaiveDate, today: NaiveDate) -> String {
+    let year = |d: NaiveDate| d.format(" %Y").to_string();
+    let last_year = if to.year() == today.year() { String::new() } else { year(to) };
+    let to_says = format!("{}{last_year}", day_short(to));
+    if from == to {
+        to_says
+    } else if (from.year(), from.month()) == (to.year(), to.month()) {
+        format!("{} to {to_says}", from.format("%-d"))
+    } else if from.year() == to.year() {
+        format!("{} to {to_says}", day_short(from))
+    } else {
+        format!("{}{} to {}{}", day_short(from), year(from), day_short(to), year(to))
+    }
+}
+
 /// A day in a heading: `Monday 6 July`.
 pub fn day_long(day: NaiveDate, today: NaiveDate) -> String {
     let pattern = if day.year() == today.year() { "%A %-d %B" } else { "%A %-d %B %Y" };
@@ -107,6 +123,13 @@ pub fn percent(share: f64) -> String {
     }
 }
 
+/// `text` with a capital first letter.
+pub fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    let first = letters.next().map(|c| c.to_uppercase().to_string()).unwrap_or_default();
+    first + letters.as_str()
+}
+
 /// A number with its noun in the right number: `1 boat`, `3 boats`.
 pub fn count(n: usize, one: &str, many: &str) -> String {
     format!("{} {}", grouped(n as i64), if n == 1 { one } else { many })
@@ -154,6 +177,17 @@ mod tests {
         assert_eq!(day(date(2026, 7, 9), today), "Thu 9 Jul");
         assert_eq!(day(date(2027, 7, 9), today), "Fri 9 Jul 2027");
         assert_eq!(day_long(today, today), "Monday 6 July");
+    }
+
+    #[test]
+    fn a_span_says_month_and_year_once() {
+        let today = date(2026, 7, 6);
+        let said = |from, to| span(from, to, today);
+        assert_eq!(said(date(2026, 7, 7), date(2026, 7, 13)), "7 to 13 Jul");
+        assert_eq!(said(date(2026, 7, 31), date(2026, 8, 2)), "31 Jul to 2 Aug");
+        assert_eq!(said(date(2027, 5, 31), date(2027, 9, 2)), "31 May to 2 Sep 2027");
+        assert_eq!(said(date(2026, 12, 30), date(2027, 1, 2)), "30 Dec 2026 to 2 Jan 2027");
+        assert_eq!(said(today, today), "6 Jul");
     }
 
     #[test]

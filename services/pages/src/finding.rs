@@ -14,6 +14,7 @@ use store::{StoreError, Transaction, findings, jobs, record};
 use uuid::Uuid;
 
 use crate::failure::{Failure, onward, shown, shown_again};
+use crate::figures::capital;
 use crate::form::{Field, Mark};
 use crate::frame::{Frame, Link, Notice, Room};
 use crate::reads::{Standing, standings};
@@ -271,7 +272,7 @@ impl About {
         let path = engine_path(engine.id);
         let choice = |kind: &FindingKind| KindChoice {
             value: kind.id.to_string(),
-            text: kind.name.clone(),
+            text: capital(&kind.name),
             chosen: kind.id.to_string() == typed.kind.value,
             mark: mark(kind),
             work: self.work(kind),
