@@ -134,7 +134,7 @@ fn nothing_ordered(line: &Line, placed: &Placed) -> String {
         return "; the supplier's minimum does not fit the budget".to_owned();
     }
     if placed.cut > 0 {
-        return format!("; {} left out, the budget buys more elsewhere", placed.cut);
+        return format!("; {} left out, the budget does not reach", placed.cut);
     }
     match line.next_order_on {
         Some(day) => format!("; enough for now, order again by {day}"),
@@ -174,7 +174,7 @@ fn how_much(facts: &Facts, line: &Line, offer: &Offer, placed: &Placed) -> Strin
         ));
     }
     if placed.cut > 0 {
-        text.push_str(&format!("; {} more left out, the budget buys more elsewhere", placed.cut));
+        text.push_str(&format!("; {} more left out, the budget does not reach", placed.cut));
     }
     if let Some(missing) = placed.below_minimum {
         text.push_str(&format!("; the order stays {missing} below the supplier's minimum"));

@@ -237,3 +237,6 @@ fn unasked(part: &str, sellers: &Sellers) -> [String; 9] {
         "nothing is advised: the forecast does not name this part".to_owned(),
     ]
 }
+
+#[cfg(test)]
+mod tests;

@@ -4,7 +4,7 @@ use std::collections::HashMap;
 use std::io::Read;
 
 use exchange::table::{Column, Faults, Refused, Row, read_all};
-use fleet::terms::{LeadTime, LeadTimes, OrderTerms, Terms, TermsError};
+use fleet::terms::{LeadTime, LeadTimes, OrderTerms, Terms, TermsError, parse_breaks};
 use fleet::{Currency, Money};
 use ordering::{Offer, Policy};
 
@@ -154,11 +154,12 @@ fn offer(row: &Row<'_>, currency: Currency) -> Result<Offer, Refused> {
     let pack = row.optional("pack", Row::count);
     let minimum = row.optional("minimum", Row::count);
     let price = row.money("price", currency);
-    let breaks = row.optional("breaks", |row, column| row.price_breaks(column, currency));
+    let breaks = parse_breaks(row.raw("breaks"), currency)
+        .map_err(|error| row.refuse("breaks", error.rule(), &error));
     let order_cost = not_negative(row, "order_cost", currency);
     let (lead_days, worst, review_days) = (lead_days?, worst?, review_days?.unwrap_or(0));
     let (pack, minimum, price) = (pack?.unwrap_or(1), minimum?.unwrap_or(1), price?);
-    let (breaks, order_cost) = (breaks?.unwrap_or_default(), order_cost?);
+    let (breaks, order_cost) = (breaks?, order_cost?);
     for (column, days) in [
         ("lead_days", Some(lead_days)),
         ("lead_days_worst", worst),
@@ -171,11 +172,10 @@ fn offer(row: &Row<'_>, currency: Currency) -> Result<Offer, Refused> {
     }
     let broken = |error: TermsError| row.refuse(column_of(&error), error.rule(), &error);
     let lead = LeadTime::new(lead_days, worst.unwrap_or(lead_days)).map_err(broken)?;
-    let breaks = breaks.into_iter().map(|(from, price)| fleet::terms::PriceBreak { from, price });
     let terms = Terms {
         pack,
         minimum,
-        breaks: breaks.collect(),
+        breaks,
         lead: LeadTimes::all_year(lead),
         ..Terms::plain(price, lead)
     };
