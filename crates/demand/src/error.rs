@@ -35,8 +35,6 @@ pub enum DemandError {
     KitCircle { part: String },
     #[error("factor {given} from {part:?} to its successor is not a positive number")]
     Factor { part: String, given: f64 },
-    #[error("{site:?} has no time zone; give the site's IANA zone")]
-    Zone { site: String },
     #[error("table {table}: {cause}")]
     Frame { table: &'static str, cause: String },
 }
@@ -60,7 +58,6 @@ impl DemandError {
             Self::Circle { .. } => "supersession-circle",
             Self::KitCircle { .. } => "kit-circle",
             Self::Factor { .. } => "supersession-factor",
-            Self::Zone { .. } => "site-zone",
             Self::Frame { .. } => "frame",
         }
     }

@@ -19,6 +19,7 @@ mod counts;
 mod error;
 mod features;
 mod forecast;
+pub mod frames;
 mod history;
 pub mod models;
 mod month;
