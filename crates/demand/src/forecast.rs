@@ -44,7 +44,8 @@ impl Default for Request {
 }
 
 impl Request {
-    fn check(&self) -> Result<(), DemandError> {
+    /// Checks the ranges.
+    pub(crate) fn check(&self) -> Result<(), DemandError> {
         if self.months < 1 || self.months > HORIZON_MAX {
             return Err(DemandError::Horizon { given: self.months, largest: HORIZON_MAX });
         }

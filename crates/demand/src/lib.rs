@@ -25,8 +25,10 @@ pub mod models;
 mod month;
 mod paths;
 mod predictive;
+pub mod reconcile;
 mod scores;
 mod season;
+pub mod streams;
 mod trees;
 
 pub use classify::{Classification, DemandPattern, classify};
