@@ -7,7 +7,7 @@ use chrono::{Datelike, Days, NaiveDate};
 use crate::catalogue::{
     GEAR_OIL, HOME, KITS, MODELS, Model, PEOPLE, PIER, POOLS, SUPPLIERS, TASKS, Task,
 };
-use crate::history::{History, Shown};
+use crate::history::{History, Shown, Why};
 use crate::season::share_of_season;
 use crate::supply::{Supply, stocked};
 
@@ -566,14 +566,18 @@ fn services(history: &History) -> Sheet {
         let Some(task) = TASKS.iter().find(|task| task.code == service.task) else { continue };
         let parts: Vec<String> =
             service.parts.iter().map(|(number, count)| format!("{number}:{count}")).collect();
-        let lay_up = (10..=12).contains(&service.day.month());
+        let reason = match service.reason {
+            Why::Due => "due",
+            Why::LayUp => "lay_up",
+            Why::Finding => "finding",
+        };
         let known = history.engines[service.engine].metered;
         sheet.row(&[
             &history.engines[service.engine].serial,
             task.name,
             &service.day.to_string(),
             &service.life.filter(|_| known).map(|life| format!("{life:.1}")).unwrap_or_default(),
-            if lay_up { "lay_up" } else { "due" },
+            reason,
             PEOPLE[service.person].0,
             &service.minutes.to_string(),
             &parts.join(";"),

@@ -66,8 +66,17 @@ pub struct Service {
     pub life: Option<f64>,
     pub person: usize,
     pub minutes: u32,
+    pub reason: Why,
     /// Part number and quantity.
     pub parts: Vec<(String, u32)>,
+}
+
+/// Why a task was done.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Why {
+    Due,
+    LayUp,
+    Finding,
 }
 
 pub struct Finding {
@@ -391,11 +400,11 @@ fn tenth(hours: f64) -> f64 {
 fn look_after(running: &mut Running, engine: usize, day: NaiveDate, history: &mut History) {
     if running.life >= running.impeller_fails_at {
         found(running, engine, day, "weak tell-tale", "stop", history);
-        serve(running, engine, day, "pump-kit", history);
+        serve(running, engine, day, "pump-kit", Why::Finding, history);
     }
     if running.life >= running.seals_fail_at && running.chance(0.02) {
         found(running, engine, day, "milky gear oil", "stop", history);
-        serve(running, engine, day, "reseal", history);
+        serve(running, engine, day, "reseal", Why::Finding, history);
     }
     let lay_up_day = 290 + (engine as u32 * 7) % 45;
     let four_strokes = MODELS[POOLS[history.engines[engine].pool].model].strokes == 4;
@@ -411,7 +420,8 @@ fn look_after(running: &mut Running, engine: usize, day: NaiveDate, history: &mu
         let quick =
             task.access == "none" || task.access == "cowl off" || task.access == "propeller off";
         if at_lay_up || (in_season && quick && by_hours && (monday || wednesday)) {
-            serve(running, engine, day, task.code, history);
+            let why = if at_lay_up { Why::LayUp } else { Why::Due };
+            serve(running, engine, day, task.code, why, history);
         }
     }
 }
@@ -422,6 +432,7 @@ fn serve(
     engine: usize,
     day: NaiveDate,
     code: &'static str,
+    reason: Why,
     history: &mut History,
 ) {
     let Some(task) = TASKS.iter().find(|task| task.code == code) else { return };
@@ -452,6 +463,7 @@ fn serve(
         life: known.then_some(tenth(running.life)),
         person: 3 + (engine + day.ordinal() as usize) % 2,
         minutes: (f64::from(task.minutes) * stretch).round() as u32,
+        reason,
         parts,
     });
     for settled in std::iter::once(&code).chain(task.settles) {
@@ -462,7 +474,7 @@ fn serve(
         "reseal" => running.renew_seals(),
         "gearcase-test" if running.life > 0.8 * running.seals_fail_at => {
             found(running, engine, day, "pressure does not hold", "stop", history);
-            serve(running, engine, day, "reseal", history);
+            serve(running, engine, day, "reseal", Why::Finding, history);
         }
         _ => {}
     }

@@ -23,6 +23,7 @@ use sha2::{Digest as _, Sha256};
 
 use crate::error::StoreError;
 use crate::record;
+use crate::stock::{self, LotLevel};
 use crate::{Store, Transaction};
 
 /// The records of an organisation at one moment. Each list is in the order of its ids.
@@ -108,6 +109,7 @@ pub struct Stores {
     pub lead_times: Vec<LeadTime>,
     pub lots: Vec<Lot>,
     pub stock_levels: Vec<StockLevel>,
+    pub lot_levels: Vec<LotLevel>,
     pub reservations: Vec<Reservation>,
     pub orders: Vec<Order>,
     pub order_lines: Vec<OrderLine>,
@@ -236,6 +238,7 @@ async fn stores(tx: &Transaction, of: OrganisationId) -> Result<Stores, StoreErr
         lead_times: record::all(tx, of).await?,
         lots: record::all(tx, of).await?,
         stock_levels: record::all(tx, of).await?,
+        lot_levels: stock::lot_levels(tx, of).await?,
         reservations: record::all(tx, of).await?,
         orders: record::all(tx, of).await?,
         order_lines: record::all(tx, of).await?,

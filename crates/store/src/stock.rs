@@ -7,13 +7,14 @@
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
-use fleet::id::{JobId, OrganisationId, PartId, ReservationId, SiteId, StockLevelId};
+use fleet::id::{JobId, LotId, OrganisationId, PartId, ReservationId, SiteId, StockLevelId};
 use fleet::part::{Reservation, ReservationStatus, StockLevel, StockMove};
-use sea_orm::sea_query::OnConflict;
+use sea_orm::sea_query::{Expr, ExprTrait as _, OnConflict};
 use sea_orm::{
     ColumnTrait as _, ConnectionTrait, EntityTrait as _, IntoActiveModel as _, QueryFilter as _,
     QueryOrder as _, QuerySelect as _, Set, prelude::Uuid,
 };
+use serde::Serialize;
 
 use crate::Transaction;
 use crate::entity::{reservations, stock_levels, stock_moves};
@@ -243,4 +244,44 @@ async fn keep_levels(
 
 fn too_few(rule: &'static str, free: i64, wanted: i64) -> StoreError {
     StoreError::Broken { rule, what: format!("{wanted} wanted, {free} free") }
+}
+
+/// What is on the shelf of one lot of a part at a site; what came without a lot is one too.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+pub struct LotLevel {
+    pub part: PartId,
+    pub site: SiteId,
+    pub lot: Option<LotId>,
+    pub on_hand: i64,
+}
+
+/// What is on the shelves by lot: the sums of all moves, lots that are used up left out.
+pub async fn lot_levels(
+    connection: &impl ConnectionTrait,
+    organisation: OrganisationId,
+) -> Result<Vec<LotLevel>, StoreError> {
+    use stock_moves::Column::{LotId as Lot, PartId as Part, Quantity, SiteId as Site};
+    // PostgreSQL sums big integers to a numeric.
+    let sum = Expr::col(Quantity).sum().cast_as("bigint");
+    let rows: Vec<(Uuid, Uuid, Option<Uuid>, i64)> = record::of::<StockMove>(organisation)
+        .select_only()
+        .columns([Part, Site, Lot])
+        .column_as(sum, "on_hand")
+        .group_by(Part)
+        .group_by(Site)
+        .group_by(Lot)
+        .into_tuple()
+        .all(connection)
+        .await?;
+    let level = |(part, site, lot, on_hand): (Uuid, Uuid, Option<Uuid>, i64)| LotLevel {
+        part: PartId(part),
+        site: SiteId(site),
+        lot: lot.map(LotId),
+        on_hand,
+    };
+    let mut levels: Vec<LotLevel> =
+        rows.into_iter().map(level).filter(|level| level.on_hand != 0).collect();
+    // Sorted here: the databases disagree on where a missing lot stands.
+    levels.sort_by_key(|level| (level.part, level.site, level.lot));
+    Ok(levels)
 }

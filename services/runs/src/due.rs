@@ -40,9 +40,18 @@ pub struct DueLine {
     pub due_on: Option<NaiveDate>,
     pub late_on: Option<NaiveDate>,
     pub source: String,
+    /// The repeating interval as it holds for this engine, severity taken in.
+    pub repeats: Repeats,
     /// Where the last time is unknown: the week of its first service in the start-up list, 0 for
     /// this week.
     pub start_up_week: Option<u32>,
+}
+
+/// A repeating interval as it holds for one engine.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Repeats {
+    pub hours: Option<Hours>,
+    pub months: Option<u32>,
 }
 
 impl DueLine {
@@ -97,14 +106,18 @@ pub fn due_list(snapshot: &Snapshot, fleet: &FleetHours, today: NaiveDate) -> Ve
             if matches!(next, NextDue::Unknown { reason: UnknownReason::LastDoneUnknown }) {
                 wanted.push(first_service(fleet, engine, &interval, today));
             }
-            lines.push(line(fleet, engine.id, task, next, &interval.source, today));
+            let mut line = line(fleet, engine.id, task, next, &interval.source, today);
+            line.repeats = repeats(&interval, severity);
+            lines.push(line);
         }
     }
     let weeks: HashMap<EngineId, u32> =
         spread_first_services(&wanted, START_UP_WEEKS).into_iter().collect();
     for line in &mut lines {
         if let NextDue::Unknown { .. } = line.next {
-            line.start_up_week = Some(weeks.get(&line.engine).copied().unwrap_or(0));
+            let week = weeks.get(&line.engine).copied().unwrap_or(0);
+            line.start_up_week = Some(week);
+            line.due_on = Some(today + Days::new(u64::from(week) * 7));
         }
     }
     lines.sort_by(|a, b| {
@@ -261,6 +274,22 @@ fn record_begins(
     whole.then_some(LastDone::NeverSinceNew { in_service })
 }
 
+/// The repeating interval, taken from the same rules that the next due is taken from.
+fn repeats(interval: &Interval, severity: f64) -> Repeats {
+    let done = LastDone::On { day: NaiveDate::default(), life: Some(Hours::ZERO) };
+    let NextDue::Known(limits) = next_due(interval, severity, done) else {
+        return Repeats::default();
+    };
+    let months = interval.months.map(|months| {
+        if interval.severity_on_months {
+            ((f64::from(months) * severity).round() as u32).max(1)
+        } else {
+            months
+        }
+    });
+    Repeats { hours: limits.hours_length, months }
+}
+
 fn first_service(
     fleet: &FleetHours,
     engine: &Engine,
@@ -296,6 +325,7 @@ fn line(
         due_on: None,
         late_on: None,
         source: source.sentence(),
+        repeats: Repeats::default(),
         start_up_week: None,
     };
     let NextDue::Known(limits) = &line.next else { return line };

@@ -14,9 +14,9 @@ use store::runs::{self, AdviceRow, DueRow, ForecastPart, ForecastRow, Outcome, R
 use store::snapshot::{self, Snapshot};
 use store::{Store, Transaction, record};
 
-use crate::due_run;
 use crate::error::RunError;
 use crate::hours::zones;
+use crate::{advice, due_run, forecast};
 
 /// The caller's clock.
 pub type Clock = Arc<dyn Fn() -> DateTime<Utc> + Send + Sync>;
@@ -76,6 +76,8 @@ pub struct Computed {
 pub struct Task {
     pub run: Run,
     pub snapshot: Snapshot,
+    /// The latest forecast and its sample paths, for what builds on it.
+    pub paths: Option<(Run, RunFile)>,
     /// The day of the yard on which it is made.
     pub today: NaiveDate,
     pub progress: Progress,
@@ -134,7 +136,11 @@ async fn compute_and_keep(
     let now = clock();
     let row = runs::get(store.connection(), organisation, run).await?;
     let snapshot = snapshot::take(store, organisation, now).await?;
-    let task = Task { today: today(&snapshot, now), run: row, snapshot, progress };
+    let paths = match row.kind {
+        RunKind::OrderAdvice => forecast::latest_paths(store, organisation).await?,
+        _ => None,
+    };
+    let task = Task { today: today(&snapshot, now), run: row, snapshot, paths, progress };
     let compute = move || {
         let digest = task.snapshot.digest();
         compute(&task).map(|computed| (digest, computed))
@@ -158,6 +164,8 @@ async fn compute_and_keep(
 fn compute(task: &Task) -> Result<Computed, RunError> {
     match task.run.kind {
         RunKind::Due => Ok(due_run::compute(task)),
+        RunKind::Forecast => forecast::compute(task),
+        RunKind::OrderAdvice => advice::compute(task),
         kind => Err(RunError::OtherKind { kind }),
     }
 }

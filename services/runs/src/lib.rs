@@ -5,11 +5,14 @@
 //! the moment. Invariant: a run is made from one snapshot, whose digest is kept with it, and is never
 //! changed afterwards.
 
+mod advice;
 pub mod due;
 mod due_run;
 mod error;
 mod execute;
+mod forecast;
 pub mod hours;
+mod planned;
 
 pub use error::RunError;
 pub use execute::{Clock, Progress, Wanted, ask, carry_out, today};

@@ -2,6 +2,8 @@
 //! spreadsheet. One file each; the columns are described in `docs` of each command's arguments.
 
 pub mod demand;
+pub mod due;
 pub mod gearcase;
 pub mod life;
 pub mod order;
+pub mod usage;

@@ -32,8 +32,7 @@ enum Command {
     Demand(bare::demand::DemandArgs),
     Init(commands::init::InitArgs),
     Load(commands::load::LoadArgs),
-    /// List what is due on every engine, worst first
-    Due(commands::due::FleetDueArgs),
+    Due(bare::due::DueArgs),
     Serve(commands::serve::ServeArgs),
     Work(commands::work::WorkArgs),
     Demo(commands::demo::DemoArgs),
@@ -41,6 +40,7 @@ enum Command {
     Gearcase(bare::gearcase::GearcaseArgs),
     Life(bare::life::LifeArgs),
     Order(bare::order::OrderArgs),
+    Usage(bare::usage::UsageArgs),
 }
 
 fn main() -> ExitCode {
@@ -49,7 +49,7 @@ fn main() -> ExitCode {
         Command::Demand(args) => bare::demand::run(&args),
         Command::Init(args) => commands::init::run(&args),
         Command::Load(args) => commands::load::run(&args),
-        Command::Due(args) => commands::due::run(&args, None),
+        Command::Due(args) => bare::due::run(&args),
         Command::Work(args) => commands::work::run(&args),
         Command::Serve(args) => commands::serve::run(&args),
         Command::Demo(args) => commands::demo::run(&args),
@@ -57,6 +57,7 @@ fn main() -> ExitCode {
         Command::Gearcase(args) => bare::gearcase::run(&args),
         Command::Life(args) => bare::life::run(&args),
         Command::Order(args) => bare::order::run(&args),
+        Command::Usage(args) => bare::usage::run(&args),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,

@@ -9,6 +9,7 @@ use std::collections::{BTreeMap, HashMap};
 use chrono::{DateTime, Utc};
 use exchange::load::ReadingRow;
 use fleet::Hours;
+use fleet::engine::Engine;
 use fleet::id::{EngineId, OrganisationId, ReadingId};
 use fleet::ledger::{Accepted, Entry, Ledger, LedgerError, Mark};
 use fleet::reading::{Reading, ReadingKind};
@@ -42,7 +43,15 @@ impl Loaded for ReadingRow {
     type State = ReadingState;
     const NEEDS: &'static [Needs] = &[Needs::Engines];
 
-    async fn begin(_: &Transaction, _: OrganisationId) -> Result<Self::State, StoreError> {
+    /// Locks all engines at once, in the order of ids: no other reading comes between the ledgers
+    /// that are read and what is written, and two loads wait for each other without a ring.
+    async fn begin(
+        transaction: &Transaction,
+        organisation: OrganisationId,
+    ) -> Result<Self::State, StoreError> {
+        let engines = record::all::<Engine>(transaction, organisation).await?;
+        let ids: Vec<_> = engines.iter().map(|engine| engine.id).collect();
+        record::lock_many::<Engine>(transaction, organisation, &ids).await?;
         Ok(ReadingState::default())
     }
 

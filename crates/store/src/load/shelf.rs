@@ -9,7 +9,7 @@ use chrono::{DateTime, Utc};
 use exchange::load::StockRow;
 use fleet::calendar::start_of_day;
 use fleet::id::{EngineId, LotId, OrganisationId, PartId, SiteId, StockMoveId};
-use fleet::part::{DatedBy, Lot, LotCondition, MoveKind, StockMove};
+use fleet::part::{DatedBy, Lot, LotCondition, MoveKind, Part, StockMove};
 
 use super::differences::{Known, values};
 use super::names::{Lookup, Needs, day_after};
@@ -90,9 +90,12 @@ impl Loaded for StockRow {
         state: &mut Self::State,
         entries: &[(u64, CountEntry)],
     ) -> Result<(), StoreError> {
-        let mut parts: Vec<_> = entries.iter().map(|(_, entry)| entry.part.0).collect();
+        let mut parts: Vec<_> = entries.iter().map(|(_, entry)| entry.part).collect();
         parts.sort_unstable();
         parts.dedup();
+        // Two counts of a part at once would both book the whole difference.
+        record::lock_many::<Part>(transaction, organisation, &parts).await?;
+        let parts: Vec<_> = parts.iter().map(|part| part.0).collect();
         let column = lots::Column::PartId;
         let lots: Vec<Lot> = record::by_column(transaction, organisation, column, &parts).await?;
         let coded = || lots.iter().filter_map(|lot| Some(((lot.part, lot.code.clone()?), lot)));

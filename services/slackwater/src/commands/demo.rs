@@ -155,7 +155,7 @@ fn write_files(folder: &Path, files: &[scenario::files::LoadFile]) -> Result<(),
 /// Makes the runs that are not there yet.
 async fn compute(store: &Store, organisation: OrganisationId) -> Result<(), CommandError> {
     let clock: runs::Clock = Arc::new(Utc::now);
-    for kind in [RunKind::Due] {
+    for kind in [RunKind::Due, RunKind::Forecast, RunKind::OrderAdvice] {
         if kept_runs::latest(store.connection(), organisation, kind, None).await?.is_some() {
             continue;
         }
