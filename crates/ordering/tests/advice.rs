@@ -212,6 +212,24 @@ fn a_suppliers_minimum_is_met_by_what_will_be_used() {
 }
 
 #[test]
+fn where_two_minimums_are_too_much_the_worthier_supplier_stays() {
+    let (busy, quiet) = (poisson(9.0), poisson(0.5));
+    let from = |supplier, demand| {
+        let mut part = part(demand, terms(500, 30));
+        part.offers[0].supplier = supplier;
+        part
+    };
+    let supplier = OrderTerms { minimum: Some(euros(8_000)), ..plain_supplier() };
+    let settings = Settings { budget: Some(euros(9_000)), ..settings() };
+    for parts in [[from(0, &busy), from(1, &quiet)], [from(0, &quiet), from(1, &busy)]] {
+        let busy_one = usize::from(parts[1].demand == &busy);
+        let advice = ask_under(&parts, &[supplier; 2], &settings).expect("advice");
+        assert_eq!(advice.orders.len(), 1);
+        assert_eq!(advice.orders[0].supplier, busy_one);
+    }
+}
+
+#[test]
 fn freight_is_avoided_where_the_useless_part_is_smaller() {
     let demand = steady(20);
     let parts = [part(&demand, terms(500, 14))];

@@ -551,6 +551,14 @@ impl Assessed {
         self.order_in.unwrap_or(i64::MAX)
     }
 
+    /// Boat-days that a quantity keeps.
+    pub(super) fn kept_by(&self, quantity: u64) -> f64 {
+        let position = self.requirement.position;
+        let level = position.saturating_add(i64::try_from(quantity).unwrap_or(i64::MAX));
+        let next = &self.requirement.at_next;
+        (next.shortage(position) - next.shortage(level)) * self.per_unit
+    }
+
     pub(super) fn line(
         &self,
         part: usize,

@@ -163,30 +163,50 @@ impl Desk<'_> {
     }
 
     /// Raises each order to its supplier's minimum, and to free freight where that wastes less than
-    /// the freight costs. Names a supplier whose minimum the budget can't pay.
+    /// the freight costs. Where the budget can't pay all the minimums, names the supplier to leave.
     fn meet_minimums(
         &self,
         lines: &mut [Placed],
         budget: Option<i64>,
     ) -> Result<Option<usize>, OrderingError> {
+        let first = lines.to_vec();
         for (supplier, terms) in self.question.suppliers.iter().enumerate() {
             let value = self.value(supplier, lines)?;
             let minimum = terms.minimum.map_or(0, |minimum| minimum.minor);
             if value == 0 {
                 continue;
             }
-            let before = lines.to_vec();
             if value < minimum && !self.add(supplier, minimum - value, f64::INFINITY, lines)? {
                 let missing = Money::new(minimum - value, terms.currency);
                 self.mark_below(supplier, missing, lines);
             }
             if budget.is_some_and(|budget| self.spent(lines).is_ok_and(|spent| spent > budget)) {
-                lines.clone_from_slice(&before);
-                return Ok(Some(supplier));
+                lines.clone_from_slice(&first);
+                return Ok(Some(self.least_worth(lines)?.unwrap_or(supplier)));
             }
             self.reach_free_freight(supplier, lines, budget)?;
         }
         Ok(None)
+    }
+
+    /// Of the suppliers below their minimum the one whose lines keep the fewest boat-days.
+    fn least_worth(&self, lines: &[Placed]) -> Result<Option<usize>, OrderingError> {
+        let mut least: Option<(f64, usize)> = None;
+        for (supplier, terms) in self.question.suppliers.iter().enumerate() {
+            let value = self.value(supplier, lines)?;
+            if value == 0 || value >= terms.minimum.map_or(0, |minimum| minimum.minor) {
+                continue;
+            }
+            let own = self.assessed.iter().zip(lines).filter(|(row, placed)| {
+                let from = row.sale.as_ref().is_some_and(|sale| sale.supplier == supplier);
+                from && placed.quantity > 0
+            });
+            let kept: f64 = own.map(|(row, placed)| row.kept_by(placed.quantity)).sum();
+            if least.is_none_or(|(fewest, _)| kept < fewest) {
+                least = Some((kept, supplier));
+            }
+        }
+        Ok(least.map(|(_, supplier)| supplier))
     }
 
     fn reach_free_freight(
