@@ -4,7 +4,14 @@
 //! Forecasting with Exponential Smoothing: the State Space Approach, Springer. Read where it lies.
 #![allow(dead_code)] // each test file uses its own part of this
 
-use demand::{SCORED_LEVELS, Scale, pinball};
+use demand::models::croston::{
+    CROSTON_WEIGHT, Demands, TSB_WEIGHT, croston, croston_corrected, teunter_syntetos_babai,
+};
+use demand::models::{aggregation, plain, smoothing};
+use demand::{
+    CountDistribution, History, Month, Request, SCORED_LEVELS, SamplePaths, Scale,
+    dispersion_ratio, forecast, pinball,
+};
 
 /// 1,247 parts × 51 months, January 1998 to March 2002.
 pub fn read(text: &str) -> Vec<(String, Vec<f64>)> {
@@ -142,4 +149,85 @@ impl FileScores {
             self.bias * 100.0
         )
     }
+}
+
+/// The quantiles of a mean forecast, negative binomial around it.
+fn around(mean: Vec<f64>, ratio: f64) -> Forecast {
+    let quantiles = |mean: f64| {
+        let mut row = [0.0; 4];
+        CountDistribution::new(mean, ratio).quantiles(&SCORED_LEVELS, &mut row);
+        row
+    };
+    Forecast {
+        quantiles: mean.iter().map(|&mean| quantiles(mean)).collect(),
+        cumulated_3: quantiles(mean[..3].iter().sum()),
+        cumulated_6: quantiles(mean[..6].iter().sum()),
+        mean,
+    }
+}
+
+/// Scores of the reference models.
+pub fn references(parts: &[(String, Vec<f64>)], origin: usize) -> Vec<(&'static str, FileScores)> {
+    type Predict = fn(&[f64], &Demands) -> Vec<f64>;
+    let models: [(&'static str, Predict); 9] = [
+        ("SES 0.1", |known, _| vec![smoothing::smooth(known, 0.1); 12]),
+        ("IMAPA", |known, demands| vec![aggregation::multiple_aggregation(known, demands); 12]),
+        ("TSB", |known, demands| {
+            vec![teunter_syntetos_babai(known, &demands.sizes, TSB_WEIGHT); 12]
+        }),
+        ("ADIDA", |known, demands| vec![aggregation::aggregate_disaggregate(known, demands); 12]),
+        ("moving average", |known, _| vec![plain::moving_average(known, 6).unwrap_or(0.0); 12]),
+        ("mean", |known, _| vec![plain::historic_average(known).unwrap_or(0.0); 12]),
+        ("Croston corrected", |_, demands| vec![croston_corrected(demands); 12]),
+        ("Croston", |_, demands| vec![croston(demands, CROSTON_WEIGHT); 12]),
+        ("seasonal naive", |known, _| {
+            plain::seasonal_naive(known, 12, 12).into_iter().flatten().collect()
+        }),
+    ];
+    models
+        .into_iter()
+        .map(|(name, predict)| {
+            let forecasts: Vec<Forecast> = parts
+                .iter()
+                .map(|(_, quantities)| {
+                    let known = &quantities[..origin];
+                    around(predict(known, &Demands::of(known)), dispersion_ratio(known))
+                })
+                .collect();
+            (name, score(parts, &forecasts, origin))
+        })
+        .collect()
+}
+
+/// What is scored of sample paths.
+pub fn of_paths(paths: &SamplePaths) -> Forecast {
+    let mut forecast = Forecast::default();
+    for ahead in 0..12 {
+        forecast.mean.push(paths.mean(ahead));
+        let mut row = [0.0; 4];
+        paths.quantiles(ahead, &SCORED_LEVELS, &mut row);
+        forecast.quantiles.push(row);
+    }
+    paths.cumulated_quantiles(3, &SCORED_LEVELS, &mut forecast.cumulated_3);
+    paths.cumulated_quantiles(6, &SCORED_LEVELS, &mut forecast.cumulated_6);
+    forecast
+}
+
+/// Histories of the first `origin` months.
+pub fn histories(parts: &[(String, Vec<f64>)], origin: usize) -> Vec<History> {
+    let first = Month::new(1998, 1).expect("a month");
+    let of = |(part, quantities): &(String, Vec<f64>)| History {
+        part: part.clone(),
+        family: None,
+        first,
+        quantities: quantities[..origin].to_vec(),
+    };
+    parts.iter().map(of).collect()
+}
+
+/// A whole run from the first `origin` months.
+pub fn run_on(parts: &[(String, Vec<f64>)], origin: usize) -> Vec<Forecast> {
+    let request = Request { months: 12, paths: 1_000, seed: 1 };
+    let run = forecast(&histories(parts, origin), &request, &|_, _| {}).expect("a run");
+    run.parts.iter().map(|part| of_paths(&part.paths)).collect()
 }
