@@ -170,10 +170,8 @@ fn sample_counts(counts: &Counts, paths: usize, random: &mut ChaCha8Rng) -> Vec<
         for path in values.chunks_exact_mut(months) {
             let level = gamma.sample(random);
             for (value, mean) in path.iter_mut().zip(&counts.means) {
-                let mut drawn = [0.0];
                 let known = CountDistribution::new(level * mean / counts.unit, counts.ratio);
-                known.quantiles(&[random.random_range(1e-6..1.0 - 1e-6)], &mut drawn);
-                *value = (drawn[0] * counts.unit) as f32;
+                *value = (known.draw(random) * counts.unit) as f32;
             }
         }
         return values;
