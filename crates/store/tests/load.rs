@@ -590,3 +590,17 @@ fn any_bytes_are_loaded_whole_or_not_at_all() {
     });
     checked.unwrap();
 }
+
+/// Two loads of one file at the same time: both go well, and each reading is on record once.
+#[rstest]
+#[tokio::test]
+async fn two_loads_at_once_are_one(#[values(Sqlite, Postgres)] on: Database) {
+    let Some(yard) = Yard::small(on).await else { return };
+    let rows: String = (1..=28).map(|day| format!("B-1,2026-06-{day:02},{day}\n")).collect();
+    let file = format!("serial,read_at,hours\n{rows}");
+    let (one, other) =
+        tokio::join!(yard.load(Kind::Readings, &file), yard.load(Kind::Readings, &file));
+    assert!(one.kept && other.kept, "{} {}", one.faults, other.faults);
+    assert_eq!((one.added + other.added, one.unchanged + other.unchanged), (28, 28));
+    assert_eq!(yard.count::<Reading>().await, 28);
+}

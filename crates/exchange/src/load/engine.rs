@@ -335,7 +335,10 @@ impl LoadRow for FittingRow {
         Column::required("boat", "name of the boat"),
         Column::optional("site", "site of the boat, where two sites have one of that name"),
         Column::optional("position", "0 on a boat of one engine; counted from port otherwise"),
-        Column::required("fitted_at", "day, or YYYY-MM-DD HH:MM by the clock of the site"),
+        Column::required(
+            "fitted_at",
+            "day (from its beginning), or YYYY-MM-DD HH:MM by the clock of the site",
+        ),
         Column::optional("removed_at", "the same; empty while it is still there"),
     ];
     const EXAMPLE: &'static [&'static str] =
@@ -383,7 +386,7 @@ impl LoadRow for ReadingRow {
         Column::required("serial", "serial of the engine"),
         Column::required(
             "read_at",
-            "day, YYYY-MM-DD HH:MM by the clock of the site, or with offset",
+            "day (from its beginning), YYYY-MM-DD HH:MM by the clock of the site, or with offset",
         ),
         Column::required(
             "hours",

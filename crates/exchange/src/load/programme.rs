@@ -439,7 +439,10 @@ impl LoadRow for FindingRow {
     const KIND: Kind = Kind::Findings;
     const COLUMNS: &'static [Column] = &[
         Column::required("serial", "serial of the engine"),
-        Column::required("found_at", "day, or YYYY-MM-DD HH:MM by the clock of the site"),
+        Column::required(
+            "found_at",
+            "day (from its beginning), or YYYY-MM-DD HH:MM by the clock of the site",
+        ),
         Column::optional("finding", "name of a kind of finding"),
         Column::optional("title", "what was found, in a few words; else the kind's name"),
         Column::optional("urgency", "stop, three_days, next_service or lay_up; else the kind's"),
