@@ -27,7 +27,7 @@ struct Yard {
 }
 
 fn now() -> DateTime<Utc> {
-    Utc.with_ymd_and_hms(2026, 7, 12, 18, 0, 0).unwrap()
+    Utc.with_ymd_and_hms(2026, 7, 12, 18, 0, 0).single().expect("a time")
 }
 
 async fn found(store: &Store, name: &str) -> OrganisationId {
@@ -35,7 +35,7 @@ async fn found(store: &Store, name: &str) -> OrganisationId {
         organisations::create(transaction, name, fleet::Currency::EUR, now()).await
     };
     let founded: Result<_, StoreError> = store.write(create).await;
-    founded.unwrap().id
+    founded.expect("an organisation").id
 }
 
 impl Yard {
@@ -78,7 +78,7 @@ impl Yard {
     }
 
     async fn run(&self, request: &LoadRequest, input: Input) -> LoadReport {
-        load(&self.database.store, request, input, &mut |_| {}).await.unwrap()
+        load(&self.database.store, request, input, &mut |_| {}).await.expect("the database answers")
     }
 
     async fn load(&self, kind: Kind, file: &str) -> LoadReport {
@@ -92,7 +92,7 @@ impl Yard {
     }
 
     async fn all<T: record::Record>(&self) -> Vec<T> {
-        record::all(self.database.store.connection(), self.organisation).await.unwrap()
+        record::all(self.database.store.connection(), self.organisation).await.expect("rows")
     }
 
     async fn count<T: record::Record>(&self) -> usize {
