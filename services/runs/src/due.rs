@@ -15,11 +15,10 @@ use fleet::pool::Pool;
 use fleet::programme::{IntervalBasis, Occasion, ProgrammeInterval};
 use fleet::service::Service;
 use store::snapshot::Snapshot;
+use usage::EngineAhead;
 
 use crate::hours::{EngineHours, FleetHours};
 
-/// Furthest day that is looked at for the hours limb.
-const DAYS_AHEAD_MAX: i64 = 3 * 366;
 /// Weeks over which first services of unknown date are spread (common practice, no source).
 pub const START_UP_WEEKS: u32 = 8;
 /// Days after an engine's first running by which its record must begin to be whole.
@@ -39,6 +38,9 @@ pub struct DueLine {
     pub early_on: Option<NaiveDate>,
     pub due_on: Option<NaiveDate>,
     pub late_on: Option<NaiveDate>,
+    /// Probability that it falls due on or before the day asked for; `None` where the last time is
+    /// unknown.
+    pub chance: Option<f64>,
     pub source: String,
     /// The repeating interval as it holds for this engine, severity taken in.
     pub repeats: Repeats,
@@ -65,22 +67,18 @@ impl DueLine {
             NextDue::Unknown { .. } => None,
         }
     }
-
-    /// Probability that it falls due on or before `by`; `None` where the last time is unknown.
-    pub fn chance_by(&self, fleet: &FleetHours, by: NaiveDate) -> Option<f64> {
-        let limits = self.limits()?;
-        if self.is_overdue() || limits.months_on.is_some_and(|on| on <= by) {
-            return Some(1.0);
-        }
-        let Some(at) = limits.hours_at else { return Some(0.0) };
-        let left = at.as_decimal() - fleet.engine(self.engine)?.last_life().unwrap_or(0.0);
-        Some(chance_of_reaching(fleet, self.engine, left, by))
-    }
 }
 
 /// The due list of a snapshot, worst first: overdue by the share of the interval used, then by the
 /// day that is expected, then what is unknown by its week.
-pub fn due_list(snapshot: &Snapshot, fleet: &FleetHours, today: NaiveDate) -> Vec<DueLine> {
+///
+/// `by` is the day of the probabilities.
+pub fn due_list(
+    snapshot: &Snapshot,
+    fleet: &FleetHours,
+    today: NaiveDate,
+    by: NaiveDate,
+) -> Vec<DueLine> {
     let programme = Programme::read(snapshot);
     let mut done: HashMap<EngineId, Vec<&Service>> = HashMap::new();
     for service in &snapshot.work.services {
@@ -93,6 +91,7 @@ pub fn due_list(snapshot: &Snapshot, fleet: &FleetHours, today: NaiveDate) -> Ve
         let services = done.get(&engine.id).map_or(&[][..], Vec::as_slice);
         let last = programme.last_done(services);
         let whole = record_begins(snapshot, fleet, engine, services);
+        let ahead = fleet.engine_ahead(engine.id, by);
         for (task, row) in programme.intervals_of(engine) {
             let interval = interval(row);
             let last = match last.get(&task) {
@@ -106,7 +105,8 @@ pub fn due_list(snapshot: &Snapshot, fleet: &FleetHours, today: NaiveDate) -> Ve
             if matches!(next, NextDue::Unknown { reason: UnknownReason::LastDoneUnknown }) {
                 wanted.push(first_service(fleet, engine, &interval, today));
             }
-            let mut line = line(fleet, engine.id, task, next, &interval.source, today);
+            let stands = Stands { fleet, today, ahead: ahead.as_ref() };
+            let mut line = stands.line(engine.id, task, next, &interval.source);
             line.repeats = repeats(&interval, severity);
             lines.push(line);
         }
@@ -250,12 +250,18 @@ fn severities(snapshot: &Snapshot) -> HashMap<EngineId, f64> {
     snapshot.fleet.engines.iter().map(|engine| (engine.id, of(engine))).collect()
 }
 
-/// Life hours at a service: as written down, else as the readings around it say.
+/// Life hours at a service: as the readings around it say, for the due date counts on from there;
+/// as written down where there are none. After a meter swap with a gap the two differ, and hours
+/// left must never exceed the interval.
 fn life_at(fleet: &FleetHours, service: &Service) -> Option<Hours> {
-    service.life.or_else(|| {
-        let life = fleet.engine(service.engine)?.life_on(service.done_on)?;
-        Hours::from_decimal(life).ok()
-    })
+    let read = fleet
+        .engine(service.engine)
+        .and_then(|hours| hours.life_on(service.done_on))
+        .and_then(|life| Hours::from_decimal(life).ok());
+    match (read, service.life) {
+        (Some(read), Some(written)) => Some(read.min(written)),
+        (read, written) => read.or(written),
+    }
 }
 
 /// "Never since new", where the record of the engine is whole: it begins with its first running.
@@ -307,83 +313,60 @@ fn first_service(
     }
 }
 
-fn line(
-    fleet: &FleetHours,
-    engine: EngineId,
-    task: TaskId,
-    next: NextDue,
-    source: &Source,
+/// Where one engine stands today, and what it will run.
+struct Stands<'a> {
+    fleet: &'a FleetHours,
     today: NaiveDate,
-) -> DueLine {
-    let mut line = DueLine {
-        engine,
-        task,
-        next,
-        margins: None,
-        governing: None,
-        early_on: None,
-        due_on: None,
-        late_on: None,
-        source: source.sentence(),
-        repeats: Repeats::default(),
-        start_up_week: None,
-    };
-    let NextDue::Known(limits) = &line.next else { return line };
-    let hours = fleet.engine(engine);
-    let life = hours.and_then(EngineHours::last_life).unwrap_or(0.0);
-    let more = fleet.ahead(engine, today).map_or(0.0, |ahead| ahead.hours.mean());
-    let now = Hours::from_decimal(life + more).unwrap_or(Hours::ZERO);
-    let mut margins = limits.margins(now, today);
-    // Hours that are only expected don't make it overdue: a reading does.
-    if limits.hours_at.is_some_and(|at| at.as_decimal() >= life) {
-        margins.hours_left = margins.hours_left.map(|left| left.max(0.0));
-        margins.hours_share = margins.hours_share.map(|share| share.min(1.0));
+    ahead: Option<&'a EngineAhead>,
+}
+
+impl Stands<'_> {
+    fn line(&self, engine: EngineId, task: TaskId, next: NextDue, source: &Source) -> DueLine {
+        let mut line = DueLine {
+            engine,
+            task,
+            next,
+            margins: None,
+            governing: None,
+            early_on: None,
+            due_on: None,
+            late_on: None,
+            chance: None,
+            source: source.sentence(),
+            repeats: Repeats::default(),
+            start_up_week: None,
+        };
+        let NextDue::Known(limits) = &line.next else { return line };
+        let hours = self.fleet.engine(engine);
+        let life = hours.and_then(EngineHours::last_life).unwrap_or(0.0);
+        line.margins = Some(self.margins(engine, life, limits));
+        let left = limits.hours_at.map(|at| at.as_decimal() - life);
+        let asked = usage::Limits { hours_left: left, months_limb_on: limits.months_on };
+        let Some(due) = self.ahead.and_then(|ahead| ahead.due(&asked)) else { return line };
+        line.governing = Some(match due.governing {
+            usage::Limb::Hours => Limb::Hours,
+            usage::Limb::Months => Limb::Months,
+        });
+        (line.early_on, line.due_on, line.late_on) = (due.q10, due.q50, due.q90);
+        line.chance = Some(due.probability_by);
+        // A limit that was passed on record has its day there.
+        if let Some(at) = limits.hours_at.filter(|at| at.as_decimal() <= life) {
+            let reached = hours.and_then(|hours| hours.reached_on(at.as_decimal()));
+            let first = reached.into_iter().chain(limits.months_on).min();
+            (line.early_on, line.due_on, line.late_on) = (first, first, first);
+        }
+        line
     }
-    let reached = limits.hours_at.map(|at| {
-        let at = at.as_decimal();
-        if at <= life {
-            let on = hours.and_then(|hours| hours.reached_on(at)).or(Some(today));
-            [on; 3]
-        } else {
-            reach(fleet, engine, at - life, today)
-        }
-    });
-    let [early, middle, late] = reached.unwrap_or([None; 3]);
-    let sooner = |day: Option<NaiveDate>| day.into_iter().chain(limits.months_on).min();
-    let by_months = match (middle, limits.months_on) {
-        (Some(hours), Some(months)) => months < hours,
-        (None, Some(_)) => true,
-        _ => false,
-    };
-    line.governing = Some(if by_months { Limb::Months } else { Limb::Hours });
-    (line.early_on, line.due_on, line.late_on) = (sooner(early), sooner(middle), sooner(late));
-    line.margins = Some(margins);
-    line
-}
 
-fn chance_of_reaching(fleet: &FleetHours, engine: EngineId, left: f64, by: NaiveDate) -> f64 {
-    fleet.ahead(engine, by).map_or(0.0, |ahead| ahead.hours.probability_of_at_least(left))
-}
-
-/// The days by which `left` hours are run with probability 0.1, 0.5 and 0.9, none where that lies
-/// beyond what is looked at. Hours only grow, so the probability rises by day: found by halving.
-fn reach(
-    fleet: &FleetHours,
-    engine: EngineId,
-    left: f64,
-    today: NaiveDate,
-) -> [Option<NaiveDate>; 3] {
-    [0.1, 0.5, 0.9].map(|wanted| {
-        let day = |ahead: i64| today + Days::new(ahead.unsigned_abs());
-        let chance = |ahead: i64| chance_of_reaching(fleet, engine, left, day(ahead));
-        if chance(DAYS_AHEAD_MAX) < wanted {
-            return None;
+    fn margins(&self, engine: EngineId, life: f64, limits: &Limits) -> Margins {
+        let more = self.fleet.ahead(engine, self.today).map_or(0.0, |ahead| ahead.hours.mean());
+        let now = Hours::from_decimal(life + more).unwrap_or(Hours::ZERO);
+        let mut margins = limits.margins(now, self.today);
+        // Hours that are only expected don't make it overdue: a reading does.
+        if limits.hours_at.is_some_and(|at| at.as_decimal() >= life) {
+            margins.hours_left = margins.hours_left.map(|left| left.max(0.0));
+            margins.hours_share = margins.hours_share.map(|share| share.min(1.0));
         }
-        let (mut low, mut high) = (-1, DAYS_AHEAD_MAX);
-        while high - low > 1 {
-            let middle = (low + high) / 2;
-            if chance(middle) >= wanted { high = middle } else { low = middle }
-        }
-        Some(day(high))
-    })
+        margins
+    }
 }

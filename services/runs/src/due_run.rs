@@ -14,7 +14,7 @@ pub fn compute(task: &Task) -> Computed {
     (task.progress)(100, "fitting the season");
     let fleet = FleetHours::fit(&task.snapshot, task.today);
     (task.progress)(600, "finding the due dates");
-    let lines = due_list(&task.snapshot, &fleet, task.today);
+    let lines = due_list(&task.snapshot, &fleet, task.today, task.today);
     let overdue = lines.iter().filter(|line| line.is_overdue()).count();
     let unknown = lines.iter().filter(|line| matches!(line.next, NextDue::Unknown { .. })).count();
     let summary = json!({

@@ -3,9 +3,10 @@
 use std::collections::{HashMap, HashSet};
 
 use chrono::NaiveDate;
-use demand::{History, Month, PartForecast, SamplePaths};
+use demand::frames::{self, DoneAt, PartRecord, PartUsed, Records, ServiceRecord, SiteCalendar};
+use demand::{DemandError, History, Month, PartForecast, SamplePaths};
 use exchange::snapshot::{MonthlyDemand, PartPaths, write_demand, write_paths};
-use fleet::id::{OrganisationId, PartId, RunRowId, ServiceId};
+use fleet::id::{EngineId, OrganisationId, PartId, PoolId, RunRowId, ServiceId, SiteId};
 use fleet::run::RunKind;
 use fleet::service::ServiceReason;
 use fleet::supersession::{Factor, Interchange, Supersession, Supersessions};
@@ -17,7 +18,7 @@ use store::{Store, StoreError};
 use crate::due::due_list;
 use crate::error::RunError;
 use crate::execute::{Computed, Task};
-use crate::hours::FleetHours;
+use crate::hours::{FleetHours, zones};
 use crate::planned::{Span, WorkDemand, play};
 
 /// Months that are forecast where nothing else is asked for.
@@ -31,10 +32,9 @@ const PARQUET: &str = "application/vnd.apache.parquet";
 
 /// Monthly use of each part, under the number that now stands for it.
 struct Used {
-    first: Month,
-    all: HashMap<PartId, Vec<f64>>,
+    all: HashMap<PartId, History>,
     /// What was used on failures and findings alone.
-    unplanned: HashMap<PartId, Vec<f64>>,
+    unplanned: HashMap<PartId, History>,
 }
 
 pub fn compute(task: &Task) -> Result<Computed, RunError> {
@@ -42,7 +42,7 @@ pub fn compute(task: &Task) -> Result<Computed, RunError> {
     let snapshot = &task.snapshot;
     (task.progress)(50, "fitting the season");
     let fleet = FleetHours::fit(snapshot, task.today);
-    let lines = due_list(snapshot, &fleet, task.today);
+    let lines = due_list(snapshot, &fleet, task.today, task.today);
     let span = Span {
         today: task.today,
         first: Month::of(task.today),
@@ -53,7 +53,7 @@ pub fn compute(task: &Task) -> Result<Computed, RunError> {
     (task.progress)(200, "playing the engines forward");
     let chain = chain(snapshot)?;
     let work = follow(play(snapshot, &fleet, &lines, span), &chain, task.today);
-    let used = used(snapshot, &chain, task.today, span.first);
+    let used = used(snapshot, task.today, span.first)?;
     (task.progress)(500, "forecasting what no plan explains");
     let unplanned = forecast_rest(task, &used, span)?;
     (task.progress)(900, "putting the streams together");
@@ -123,40 +123,129 @@ fn add(into: &mut Vec<f32>, more: &[f32], factor: f32) {
 }
 
 /// Whole months before the current one, from the first service on record.
-fn used(
-    snapshot: &Snapshot,
-    chain: &Supersessions<PartId>,
-    today: NaiveDate,
-    current: Month,
-) -> Used {
-    let services: HashMap<ServiceId, (Month, bool)> = snapshot
-        .work
-        .services
+///
+/// A kit is stocked, bought and used whole, so a kit used is demand for the kit; what is used loose
+/// is demand for the loose part. Each piece counts once, under the number on the shelf.
+fn used(snapshot: &Snapshot, today: NaiveDate, current: Month) -> Result<Used, RunError> {
+    let none = Used { all: HashMap::new(), unplanned: HashMap::new() };
+    let services = &snapshot.work.services;
+    let Some(first) = services.iter().map(|service| service.done_on).min() else {
+        return Ok(none);
+    };
+    let until = current.plus(-1);
+    if until.since(Month::of(first)) < 0 {
+        return Ok(none);
+    }
+    let mut records = records(snapshot, first, today);
+    let all = histories(snapshot, &records, until)?;
+    let unplanned: HashSet<usize> = services
         .iter()
-        .map(|service| {
-            let unplanned =
-                matches!(service.reason, ServiceReason::Finding | ServiceReason::Failure);
-            (service.id, (Month::of(service.done_on), unplanned))
-        })
+        .enumerate()
+        .filter(|it| matches!(it.1.reason, ServiceReason::Finding | ServiceReason::Failure))
+        .map(|it| it.0)
         .collect();
-    let first = services.values().map(|it| it.0).min().unwrap_or(current);
-    let length = usize::try_from(current.since(first)).unwrap_or(0);
-    let mut used = Used { first, all: HashMap::new(), unplanned: HashMap::new() };
-    for row in &snapshot.work.service_parts {
-        let Some((month, unplanned)) = services.get(&row.service).copied() else { continue };
-        let Ok(at) = usize::try_from(month.since(first)) else { continue };
-        if at >= length {
-            continue;
-        }
-        let (part, factor) = chain.current(row.part, today);
-        let quantity =
-            row.quantity as f64 * f64::from(factor.new_units) / f64::from(factor.old_units);
-        used.all.entry(part).or_insert_with(|| vec![0.0; length])[at] += quantity;
-        if unplanned {
-            used.unplanned.entry(part).or_insert_with(|| vec![0.0; length])[at] += quantity;
+    records.used.retain(|line| unplanned.contains(&(line.service as usize)));
+    let unplanned = histories(snapshot, &records, until)?;
+    Ok(Used { all, unplanned })
+}
+
+/// The records as the frames take them: by places in lists.
+fn records(snapshot: &Snapshot, first: NaiveDate, today: NaiveDate) -> Records {
+    let zones = zones(snapshot);
+    let fleet = &snapshot.fleet;
+    let place = |at: usize| u32::try_from(at).unwrap_or(u32::MAX);
+    let site_at: HashMap<SiteId, u32> =
+        snapshot.yard.sites.iter().enumerate().map(|(at, site)| (site.id, place(at))).collect();
+    let pool_at: HashMap<PoolId, (u32, SiteId)> = fleet
+        .pools
+        .iter()
+        .enumerate()
+        .map(|(at, pool)| (pool.id, (place(at), pool.site)))
+        .collect();
+    let pool_of: HashMap<EngineId, PoolId> =
+        fleet.engines.iter().map(|engine| (engine.id, engine.pool)).collect();
+    let parts = &snapshot.stores.parts;
+    let part_at: HashMap<PartId, u32> =
+        parts.iter().enumerate().map(|(at, part)| (part.id, place(at))).collect();
+    let services = &snapshot.work.services;
+    let service_at: HashMap<ServiceId, u32> =
+        services.iter().enumerate().map(|(at, service)| (service.id, place(at))).collect();
+    let where_done = |engine: &EngineId| {
+        let (pool, site) = pool_of.get(engine).and_then(|pool| pool_at.get(pool))?;
+        Some((*pool, *site_at.get(site)?))
+    };
+    Records {
+        sites: snapshot
+            .yard
+            .sites
+            .iter()
+            .map(|site| SiteCalendar {
+                name: site.name.clone(),
+                zone: zones.get(&site.id).copied().unwrap_or(chrono_tz::Tz::UTC),
+            })
+            .collect(),
+        pools: fleet.pools.iter().map(|pool| pool.id.to_string()).collect(),
+        parts: parts
+            .iter()
+            .map(|part| PartRecord { name: part.id.to_string(), exists_from: Some(first) })
+            .collect(),
+        services: services
+            .iter()
+            .map(|service| {
+                let (pool, site) = where_done(&service.engine).unwrap_or((0, 0));
+                ServiceRecord { site, pool, done_at: DoneAt::Day(service.done_on) }
+            })
+            .collect(),
+        used: snapshot
+            .work
+            .service_parts
+            .iter()
+            .filter_map(|row| {
+                let service = *service_at.get(&row.service)?;
+                let part = *part_at.get(&row.part)?;
+                Some(PartUsed { service, part, quantity: row.quantity as f64 })
+            })
+            .collect(),
+        kits: Vec::new(),
+        supersessions: snapshot
+            .stores
+            .supersessions
+            .iter()
+            .filter(|row| row.effective_on <= today)
+            .filter_map(|row| {
+                let new = f64::from(row.new_for_old_numerator);
+                Some(frames::Supersession {
+                    part: *part_at.get(&row.old_part)?,
+                    successor: *part_at.get(&row.new_part)?,
+                    factor: new / f64::from(row.new_for_old_denominator.max(1)),
+                })
+            })
+            .collect(),
+    }
+}
+
+fn histories(
+    snapshot: &Snapshot,
+    records: &Records,
+    until: Month,
+) -> Result<HashMap<PartId, History>, RunError> {
+    let refused =
+        |error: DemandError| RunError::Refused { rule: error.rule(), what: error.to_string() };
+    let monthly = frames::monthly_demand(records, until).map_err(refused)?;
+    let families: HashMap<PartId, Option<String>> =
+        snapshot.stores.parts.iter().map(|part| (part.id, part.family.clone())).collect();
+    let mut histories = HashMap::new();
+    for mut history in frames::by_part(&monthly) {
+        let part: PartId = history
+            .part
+            .parse()
+            .map_err(|error| RunError::Stopped(format!("the frames gave back no part: {error}")))?;
+        if history.quantities.iter().any(|quantity| *quantity > 0.0) {
+            history.family = families.get(&part).cloned().flatten();
+            histories.insert(part, history);
         }
     }
-    used
+    Ok(histories)
 }
 
 /// Intermittent-demand models on what planned work does not explain.
@@ -165,20 +254,10 @@ fn forecast_rest(
     used: &Used,
     span: Span,
 ) -> Result<HashMap<PartId, PartForecast>, RunError> {
-    let families: HashMap<PartId, Option<String>> =
-        task.snapshot.stores.parts.iter().map(|part| (part.id, part.family.clone())).collect();
     let mut parts: Vec<PartId> = used.unplanned.keys().copied().collect();
     parts.sort_unstable();
-    let histories: Vec<History> = parts
-        .iter()
-        .map(|part| History {
-            part: part.to_string(),
-            family: families.get(part).cloned().flatten(),
-            first: used.first,
-            quantities: used.unplanned[part].clone(),
-        })
-        .filter(|history| !history.quantities.is_empty())
-        .collect();
+    let histories: Vec<History> =
+        parts.iter().filter_map(|part| used.unplanned.get(part).cloned()).collect();
     if histories.is_empty() {
         return Ok(HashMap::new());
     }
@@ -340,7 +419,7 @@ impl Keep<'_> {
     }
 
     fn part(&self, part: PartId, rest: Option<&PartForecast>) -> ForecastPart {
-        let history = self.used.all.get(&part).map_or(&[][..], Vec::as_slice);
+        let history = self.used.all.get(&part);
         let by_work = "planned work and what opening brings to light, from due dates and the \
                        services on record";
         ForecastPart {
@@ -354,7 +433,10 @@ impl Keep<'_> {
                 None => format!("{by_work}; nothing was used beside it"),
             },
             scores: rest.map_or_else(|| json!([]), |rest| json!(rest.scores)),
-            history: json!({ "first": self.used.first.to_string(), "quantities": history }),
+            history: history.map_or_else(
+                || json!({}),
+                |it| json!({ "first": it.first.to_string(), "quantities": it.quantities }),
+            ),
         }
     }
 
@@ -362,11 +444,11 @@ impl Keep<'_> {
         let mut rows = Vec::new();
         let mut parts: Vec<_> = self.used.all.iter().collect();
         parts.sort_unstable_by_key(|it| it.0);
-        for (part, quantities) in parts {
-            for (ahead, quantity) in quantities.iter().enumerate() {
+        for (part, history) in parts {
+            for (ahead, quantity) in history.quantities.iter().enumerate() {
                 rows.push(MonthlyDemand {
                     part: numbers.get(part).copied().unwrap_or_default().to_owned(),
-                    month: self.used.first.plus(ahead as i32).first_day().unwrap_or_default(),
+                    month: history.first.plus(ahead as i32).first_day().unwrap_or_default(),
                     quantity: *quantity,
                 });
             }

@@ -17,8 +17,8 @@ use fleet::ledger::{Ledger, LifePoint};
 use fleet::reading::Reading;
 use store::snapshot::Snapshot;
 use usage::{
-    EngineHistory, EnginePlans, EnginePosterior, HoursForecast, LifeReading, Outlook, Plan,
-    PoolModel, Source,
+    EngineAhead, EngineHistory, EnginePlans, EnginePosterior, HoursForecast, LifeReading, Outlook,
+    Plan, PoolModel, Source,
 };
 
 /// Hires that a running factor must rest on at the least (common practice, no source).
@@ -122,6 +122,13 @@ impl FleetHours {
 
     pub fn factor(&self, pool: PoolId) -> Option<RunningFactor> {
         self.factors.get(&pool).copied()
+    }
+
+    /// The engine laid out for due dates, with probabilities by the day `by`.
+    pub fn engine_ahead(&self, engine: EngineId, by: NaiveDate) -> Option<EngineAhead> {
+        let known = self.engines.get(&engine)?;
+        let outlook = self.outlooks.get(&known.pool)?;
+        Some(outlook.engine_ahead(&known.posterior, self.on, by, &known.plans))
     }
 
     /// Hours that `engine` runs from its last record (or today, where there is none) to `to`.

@@ -6,4 +6,5 @@ pub mod due;
 pub mod gearcase;
 pub mod life;
 pub mod order;
+pub mod plan;
 pub mod usage;

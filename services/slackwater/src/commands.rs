@@ -2,8 +2,12 @@
 
 pub mod demo;
 pub mod due;
+pub mod forecast;
 pub mod init;
 pub mod load;
+pub mod make;
+pub mod order;
 pub mod serve;
+pub mod shell;
 pub mod token;
 pub mod work;

@@ -2,7 +2,7 @@
 
 use std::process::ExitCode;
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand};
 
 use crate::failure::CommandError;
 
@@ -36,6 +36,10 @@ enum Command {
     Serve(commands::serve::ServeArgs),
     Work(commands::work::WorkArgs),
     Demo(commands::demo::DemoArgs),
+    Forecast(commands::forecast::ForecastArgs),
+    Plan(bare::plan::PlanArgs),
+    Completions(commands::shell::CompletionsArgs),
+    Man(commands::shell::ManArgs),
     Token(commands::token::TokenArgs),
     Gearcase(bare::gearcase::GearcaseArgs),
     Life(bare::life::LifeArgs),
@@ -53,6 +57,10 @@ fn main() -> ExitCode {
         Command::Work(args) => commands::work::run(&args),
         Command::Serve(args) => commands::serve::run(&args),
         Command::Demo(args) => commands::demo::run(&args),
+        Command::Forecast(args) => commands::forecast::run(&args),
+        Command::Plan(args) => bare::plan::run(&args),
+        Command::Completions(args) => commands::shell::completions(&args, Cli::command()),
+        Command::Man(args) => commands::shell::man(&args, Cli::command()),
         Command::Token(args) => commands::token::run(&args),
         Command::Gearcase(args) => bare::gearcase::run(&args),
         Command::Life(args) => bare::life::run(&args),

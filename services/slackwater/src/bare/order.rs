@@ -18,38 +18,41 @@ use ordering::{
     advise,
 };
 
+use crate::commands::order::FleetOrderArgs;
 use crate::failure::CommandError;
 use crate::output::write_whole;
 use forecast::PartForecast;
 use terms::{PartTerms, Sellers};
 
-/// Say what to order, from files: a forecast, the stock and the suppliers' terms.
+/// Say what to order: for the fleet on record, or from bare files.
 ///
-/// Writes one row a part, in the forecast's order:
+/// With --forecast, --stock and --terms, from files alone. Writes one row a part, in the forecast's order:
 /// `part,supplier,quantity,order_by,unit_price,money,currency,expected_fill_rate,reason`.
 /// A part that needs nothing has quantity 0 and says so.
 #[derive(Args)]
 #[command(after_help = NOTES)]
 pub struct OrderArgs {
     /// Forecast by part and month, as `slackwater demand --cumulated` writes it
-    #[arg(long, value_name = "FILE")]
-    forecast: PathBuf,
+    #[arg(long, value_name = "FILE", requires_all = ["stock", "terms", "on"])]
+    forecast: Option<PathBuf>,
     /// What is there: part, on_hand, reserved?, on_order?, due_on?, expires_on?
-    #[arg(long, value_name = "FILE")]
-    stock: PathBuf,
+    #[arg(long, value_name = "FILE", requires = "forecast")]
+    stock: Option<PathBuf>,
     /// Terms: part, supplier, lead_days, lead_days_worst?, review_days?, pack?, minimum?, price,
     /// currency, breaks?, order_cost?, supplier_minimum?, freight?, policy?, target?, boat_days_lost?
-    #[arg(long, value_name = "FILE")]
-    terms: PathBuf,
+    #[arg(long, value_name = "FILE", requires = "forecast")]
+    terms: Option<PathBuf>,
     /// The day on which is decided
-    #[arg(long, value_name = "DATE")]
-    on: NaiveDate,
+    #[arg(long, value_name = "DATE", requires = "forecast")]
+    on: Option<NaiveDate>,
     /// Most to spend, freight included, in the currency of the terms
     #[arg(long, value_name = "MONEY")]
     budget: Option<String>,
     /// Write here instead of to standard output
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", requires = "forecast")]
     out: Option<PathBuf>,
+    #[command(flatten)]
+    fleet: FleetOrderArgs,
 }
 
 const NOTES: &str = "\
@@ -59,6 +62,7 @@ the most boat-days that may be lost, used where no budget is given. Where an ord
 holding a part costs 20 % of its price a year (common practice). All terms are in one currency.
 
 Examples:
+  slackwater order --budget 1500
   slackwater demand --history used.csv --months 12 --cumulated --out forecast.csv
   slackwater order --forecast forecast.csv --stock shelf.csv --terms terms.csv --on 2026-11-25
   slackwater order --forecast forecast.csv --stock shelf.csv --terms terms.csv --on 2026-11-25 \\
@@ -81,11 +85,16 @@ const OUT_COLUMNS: [&str; 9] = [
 ];
 
 pub fn run(args: &OrderArgs) -> Result<(), CommandError> {
-    let forecasts = read(&args.forecast, forecast::read)?;
-    let stock = read(&args.stock, stock::read)?;
-    let sellers = read(&args.terms, terms::read)?;
+    let (Some(forecast), Some(stock), Some(terms), Some(on)) =
+        (&args.forecast, &args.stock, &args.terms, args.on)
+    else {
+        return crate::commands::order::run(&args.fleet, args.budget.as_deref());
+    };
+    let forecasts = read(forecast, forecast::read)?;
+    let stock = read(stock, stock::read)?;
+    let sellers = read(terms, terms::read)?;
     let budget = budget_of(args.budget.as_deref(), sellers.currency)?;
-    let rows = advise_on(args.on, budget, &forecasts, stock, &sellers)?;
+    let rows = advise_on(on, budget, &forecasts, stock, &sellers)?;
     write_whole(args.out.as_deref(), |out| {
         let mut table = TableWriter::new(out, &OUT_COLUMNS)?;
         for row in &rows {

@@ -51,7 +51,9 @@ pub fn run(args: &PlanArgs) -> Result<(), CommandError> {
         return Err(CommandError::Usage("--seconds: give a number of 0 or more".into()));
     }
     if !(0.0..=1.0).contains(&args.gap) {
-        return Err(CommandError::Usage("--gap: give a share from 0 to 1, 0.01 for one percent".into()));
+        return Err(CommandError::Usage(
+            "--gap: give a share from 0 to 1, 0.01 for one percent".into(),
+        ));
     }
     let broken = |file: &Path, rule: &str, text: String| {
         CommandError::Failed(format!("{}: {text} [{rule}]; nothing was written", file.display()))
@@ -66,14 +68,16 @@ pub fn run(args: &PlanArgs) -> Result<(), CommandError> {
         None => None,
     };
     let bar = output::progress(STEPS, "of the time");
-    let spent = || args.seconds.map_or(0.0, |seconds| began.elapsed().as_secs_f64() / seconds.max(1e-9));
+    let spent =
+        || args.seconds.map_or(0.0, |seconds| began.elapsed().as_secs_f64() / seconds.max(1e-9));
     let mut report = |progress: &Progress| {
         let of_work = args.work.map_or(0.0, |work| progress.work as f64 / work.max(1) as f64);
         bar.set_position((spent().max(of_work).min(1.0) * STEPS as f64) as u64);
         bar.set_message(told(progress));
     };
     let effort = Effort { seed: args.seed, work: args.work, gap: args.gap };
-    let mut watch = Watch { spent: &spent, cancelled: &AtomicBool::new(false), report: &mut report };
+    let mut watch =
+        Watch { spent: &spent, cancelled: &AtomicBool::new(false), report: &mut report };
     let solution = planning::solve(&instance, start.as_ref(), &effort, &mut watch)
         .map_err(|error| broken(&args.instance, error.rule(), error.to_string()))?;
     bar.finish_and_clear();

@@ -100,10 +100,10 @@ pub fn run(args: &FleetDueArgs, by: Option<NaiveDate>) -> Result<(), CommandErro
     let names = Names::of(&snapshot);
     names.check(args)?;
     let fleet = FleetHours::fit(&snapshot, today);
-    let lines = due_list(&snapshot, &fleet, today);
+    let lines = due_list(&snapshot, &fleet, today, by);
     let rows: Vec<Row> = lines
         .iter()
-        .map(|line| names.row(line, line.chance_by(&fleet, by)))
+        .map(|line| names.row(line))
         .filter(|row| args.pool.as_ref().is_none_or(|pool| *pool == row.pool))
         .filter(|row| args.site.as_ref().is_none_or(|site| *site == row.site))
         .filter(|row| args.before.is_none_or(|day| row.due_on.is_some_and(|on| on <= day)))
@@ -161,7 +161,7 @@ impl<'a> Names<'a> {
         Ok(())
     }
 
-    fn row(&self, line: &DueLine, chance: Option<f64>) -> Row {
+    fn row(&self, line: &DueLine) -> Row {
         let (serial, pool) = self.engines.get(&line.engine).copied().unzip();
         let (pool, site) = pool.and_then(|pool| self.pools.get(&pool)).copied().unzip();
         let site = site.and_then(|site| self.sites.get(&site)).copied();
@@ -182,7 +182,7 @@ impl<'a> Names<'a> {
             hours_left: line.margins.and_then(|margins| margins.hours_left),
             days_left: line.margins.and_then(|margins| margins.days_left),
             share: line.margins.map(|margins| margins.share()),
-            probability_by: chance,
+            probability_by: line.chance,
             start_up_week: line.start_up_week,
             source: line.source.clone(),
         }
