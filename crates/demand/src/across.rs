@@ -40,13 +40,13 @@ struct Example {
 }
 
 /// The fitted model.
-pub struct AcrossParts<'a> {
-    histories: &'a [History],
-    examples: Vec<Example>,
+pub struct AcrossParts {
+    /// The months that followed each example, `future` a row, side by side.
+    futures: Vec<f32>,
     levels: Vec<f32>,
     trees: Vec<Tree>,
-    /// Examples without any demand so far: nothing tells them apart.
-    silent: Vec<Example>,
+    /// Futures of examples without any demand so far: nothing tells them apart.
+    silent: Vec<f32>,
     future: usize,
 }
 
@@ -55,10 +55,10 @@ fn level_of(features: &[f32; FEATURES]) -> f32 {
     features[2] + 0.02
 }
 
-impl<'a> AcrossParts<'a> {
+impl AcrossParts {
     /// Learns from `histories` with their newest `back` months cut off; `None` where there are
     /// too few examples.
-    pub fn fit(histories: &'a [History], back: usize, seed: u64) -> Option<Self> {
+    pub fn fit(histories: &[History], back: usize, seed: u64) -> Option<Self> {
         let mut random = ChaCha8Rng::seed_from_u64(seed);
         random.set_stream(STREAM + back as u64);
         let longest = histories.iter().map(|history| history.quantities.len()).max()?;
@@ -95,7 +95,9 @@ impl<'a> AcrossParts<'a> {
                 Tree::grow(&table, &mut all[..half], target, growth, &mut random)
             })
             .collect();
-        Some(Self { histories, examples, levels, trees, silent, future })
+        let followed = futures(histories, &examples, future);
+        let silent = futures(histories, &silent, future);
+        Some(Self { futures: followed, levels, trees, silent, future })
     }
 
     /// Draws `count` paths of `months` for a part whose history so far is `known`; `None` for a
@@ -114,8 +116,9 @@ impl<'a> AcrossParts<'a> {
                 return None;
             }
             for _ in 0..count {
-                let example = self.silent[random.random_range(0..self.silent.len())];
-                self.follow(example, 1.0, grain, months, random, &mut values);
+                let row = random.random_range(0..self.silent.len() / self.future);
+                let future = &self.silent[row * self.future..][..self.future];
+                follow(future, 1.0, grain, months, random, &mut values);
             }
             return Some(SamplePaths::new(months, values));
         }
@@ -123,41 +126,51 @@ impl<'a> AcrossParts<'a> {
         let level = level_of(&features);
         let exponent = exponent(level);
         let leaves: Vec<&[u32]> =
-            self.trees.iter().map(|tree| tree.members(tree.leaf(&features))).collect();
+            self.trees.iter().take(count).map(|tree| tree.members(tree.leaf(&features))).collect();
         for path in 0..count {
             let leaf = leaves[path % leaves.len()];
-            let row = leaf[random.random_range(0..leaf.len())] as usize;
+            let row = leaf[random.random_range(0..leaf.len() as u32) as usize] as usize;
             let ratio = (level / self.levels[row]).powf(exponent).clamp(0.1, 10.0);
-            self.follow(self.examples[row], ratio, grain, months, random, &mut values);
+            let future = &self.futures[row * self.future..][..self.future];
+            follow(future, ratio, grain, months, random, &mut values);
         }
         Some(SamplePaths::new(months, values))
     }
+}
 
-    /// Appends the months that followed `example`, times `ratio`.
-    fn follow(
-        &self,
-        example: Example,
-        ratio: f32,
-        grain: Grain,
-        months: usize,
-        random: &mut ChaCha8Rng,
-        values: &mut Vec<f32>,
-    ) {
-        let at = example.at as usize;
-        let future = &self.histories[example.part as usize].quantities[at..at + self.future];
-        for ahead in 0..months {
-            let month =
-                if ahead < self.future { ahead } else { random.random_range(0..self.future) };
-            let value = future[month] as f32 * ratio;
-            values.push(if grain == Grain::Whole && ratio != 1.0 && value > 0.0 {
-                // Rounded up as often as the fraction says: the expected quantity stays.
-                let floor = value.floor();
-                if random.random::<f32>() < value - floor { floor + 1.0 } else { floor }
-            } else {
-                value
-            });
-        }
+/// Appends `months` of `future` times `ratio`; those beyond it are drawn from it again.
+fn follow(
+    future: &[f32],
+    ratio: f32,
+    grain: Grain,
+    months: usize,
+    random: &mut ChaCha8Rng,
+    values: &mut Vec<f32>,
+) {
+    for ahead in 0..months {
+        let month = if ahead < future.len() {
+            ahead
+        } else {
+            random.random_range(0..future.len() as u32) as usize
+        };
+        let value = future[month] * ratio;
+        values.push(if value > 0.0 && grain == Grain::Whole && ratio != 1.0 {
+            // Rounded up as often as the fraction says: the expected quantity stays.
+            let floor = value.floor();
+            if random.random::<f32>() < value - floor { floor + 1.0 } else { floor }
+        } else {
+            value
+        });
     }
+}
+
+/// The `future` months that followed each example.
+fn futures(histories: &[History], examples: &[Example], future: usize) -> Vec<f32> {
+    let of = |example: &Example| {
+        let at = example.at as usize;
+        &histories[example.part as usize].quantities[at..at + future]
+    };
+    examples.iter().flat_map(of).map(|&quantity| quantity as f32).collect()
 }
 
 /// How far a future follows the level: by its root for parts asked for seldom, whose sizes have

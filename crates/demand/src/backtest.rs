@@ -33,18 +33,18 @@ pub fn rolling_origins(histories: &[History]) -> Vec<usize> {
 }
 
 /// Everything learnt across parts up to one origin.
-pub struct Origin<'a> {
+pub struct Origin {
     /// Months cut off; 0 for the forecast itself.
     pub back: usize,
     /// Months scored.
     scored: usize,
     seasons: Seasons,
-    across: Option<AcrossParts<'a>>,
+    across: Option<AcrossParts>,
 }
 
-impl<'a> Origin<'a> {
+impl Origin {
     /// Learns from `histories` without their newest `back` months, to be scored on `scored`.
-    pub fn learn(histories: &'a [History], back: usize, scored: usize, seed: u64) -> Self {
+    pub fn learn(histories: &[History], back: usize, scored: usize, seed: u64) -> Self {
         let across = AcrossParts::fit(histories, back, seed);
         Self { back, scored, seasons: Seasons::learn(histories, back), across }
     }
@@ -68,7 +68,7 @@ impl<'a> Origin<'a> {
 
 /// One part at one origin.
 pub struct View<'a> {
-    origin: &'a Origin<'a>,
+    origin: &'a Origin,
     known: Known<'a>,
     prepared: Prepared<'a>,
     months: usize,
@@ -127,7 +127,7 @@ impl Trial<'_> {
 
 /// The trial of `history` at `origin`; `None` where it can't be scored: nothing known, or a
 /// history that never changed.
-pub fn trial<'a>(origin: &'a Origin<'_>, history: &'a History) -> Option<Trial<'a>> {
+pub fn trial<'a>(origin: &'a Origin, history: &'a History) -> Option<Trial<'a>> {
     let length = history.quantities.len().checked_sub(origin.back)?;
     let scored = origin.scored;
     let view = origin.view(history, scored)?;
@@ -167,7 +167,7 @@ impl Record {
 }
 
 /// Scores all models but the combination at all `origins`.
-pub fn score_models(origins: &[Origin<'_>], history: &History, seed: u64) -> Record {
+pub fn score_models(origins: &[Origin], history: &History, seed: u64) -> Record {
     let mut record = Record::new();
     for (place, origin) in origins.iter().enumerate() {
         let Some(trial) = trial(origin, history) else { continue };

@@ -120,7 +120,7 @@ impl Weights {
 
     /// Finds weights; `patterns[i]` is the pattern of part i, below `pattern_count`.
     pub fn find(
-        origins: &[Origin<'_>],
+        origins: &[Origin],
         histories: &[History],
         records: &[Record],
         patterns: &[usize],
@@ -242,7 +242,7 @@ fn best_models(records: &[Record]) -> Vec<Model> {
 }
 
 fn draw_sample<'a>(
-    origins: &'a [Origin<'_>],
+    origins: &'a [Origin],
     histories: &'a [History],
     records: &[Record],
     patterns: &[usize],

@@ -156,7 +156,7 @@ pub fn forecast_each(
     let steps = Steps { done: AtomicUsize::new(0), all: 3 * histories.len(), watch };
     let backs = rolling_origins(histories);
     let step = backs.last().copied().unwrap_or(0);
-    let origins: Vec<Origin<'_>> =
+    let origins: Vec<Origin> =
         backs.par_iter().map(|&back| Origin::learn(histories, back, step, request.seed)).collect();
     let classes: Vec<Classification> =
         histories.iter().map(|history| classify(&history.quantities)).collect();
@@ -201,7 +201,7 @@ pub fn forecast_each(
 /// Scores all models and the combination, and finds the combination's weights.
 fn backtest(
     histories: &[History],
-    origins: &[Origin<'_>],
+    origins: &[Origin],
     classes: &[Classification],
     request: &Request,
     steps: &Steps<'_>,
@@ -232,7 +232,7 @@ fn backtest(
 
 fn score_combination(
     record: &mut Record,
-    origins: &[Origin<'_>],
+    origins: &[Origin],
     history: &History,
     shares: &Shares,
     request: &Request,
@@ -256,7 +256,7 @@ fn score_combination(
 }
 
 /// The forecast's paths. Where no model of the combination answers, one that always does.
-fn draw(now: &Origin<'_>, history: &History, shares: &Shares, request: &Request) -> SamplePaths {
+fn draw(now: &Origin, history: &History, shares: &Shares, request: &Request) -> SamplePaths {
     let mut random = stream_of(request.seed, &history.part, 0);
     let nothing = || SamplePaths::new(request.months, vec![0.0; request.paths * request.months]);
     let Some(view) = now.view(history, request.months) else { return nothing() };

@@ -107,7 +107,8 @@ pub fn quantiles_of(sample: &mut [f64], levels: &[f64], quantiles: &mut [f64]) {
     }
     // The share is compared with a hair's slack: 0.9 · 200 must be the 180th, not the 181st.
     let rank = |level: f64| ((level * size as f64 - 1e-9).ceil() as usize).clamp(1, size);
-    let small = |value: f64| value < COUNTED as f64 && value.fract() == 0.0;
+    // A round trip through an integer tells a whole value faster than its fraction does.
+    let small = |value: f64| value < COUNTED as f64 && f64::from(value as u32) == value;
     if sample.iter().all(|&value| small(value)) {
         let mut counts = [0_u32; COUNTED];
         for &value in sample.iter() {
