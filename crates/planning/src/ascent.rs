@@ -6,15 +6,23 @@
 //! in whole numbers, from the prices alone.
 
 use crate::model::Model;
-use crate::relaxation::{Answer, Relaxation};
+use crate::patterns::{Item, Whole, best_weeks};
+use crate::relaxation::{Answer, Relaxation, Rows};
 use crate::state::Place;
 
 /// Minutes that weigh as much as one place or piece.
 const MINUTES_SCALE: f64 = 1.0 / 90.0;
+/// Columns that are priced in the time of a search's move, and cells of knapsacks that are filled.
+const COLUMNS_PER_UNIT: u64 = 256;
+const CELLS_PER_UNIT: u64 = 1_000;
 /// Highest price that is written down, thousandths of a cent.
 const PRICE_MAX: f64 = 1e15;
 /// Weight of the newest subgradient in the direction.
 const NEWEST: f64 = 0.25;
+
+/// Steps of a climb with whole skills begin where the plain one has been already.
+const STEP_WHOLE: f64 = 0.3;
+const PATIENCE_WHOLE: u32 = 250;
 
 /// Where a climb stands.
 #[derive(Clone, Debug)]
@@ -34,43 +42,82 @@ pub(crate) struct Ascent<'m> {
     step: f64,
     fruitless: u32,
     patience: u32,
-    pub steps: u64,
+    /// Work that each step's pricing is, and all work so far, in units of a search's move.
+    step_work: u64,
+    pub work: u64,
 }
 
 impl<'m> Ascent<'m> {
+    /// The plain relaxation, from prices of nothing.
     pub(crate) fn new(model: &'m Model) -> Self {
-        let relaxation = Relaxation::<f64>::new(model);
-        let rows = relaxation.rows.clone();
-        let capacities: Vec<f64> =
+        let mut ascent = Self::at(model, Whole::none(model), vec![0.0; Rows::of(model).len]);
+        for row in 0..ascent.y.len() {
+            // No engine can go without breaking the minimum: each pays the whole shortfall.
+            if ascent.capacities[row] <= 0.0 && ascent.ceiling[row].is_finite() {
+                ascent.y[row] = ascent.ceiling[row];
+            }
+        }
+        ascent.best_y.copy_from_slice(&ascent.y);
+        ascent
+    }
+
+    /// Climbs on from the best prices of `plain` with skills kept whole. A visit begins with what
+    /// it costs at those prices as its worth, so the bound begins no lower.
+    pub(crate) fn with_whole(plain: &Self, whole: Whole) -> Self {
+        let model = plain.relaxation.model;
+        let mut answer = Answer::new(model);
+        plain.relaxation.answer(&plain.best_y, &mut answer);
+        let mut y = plain.best_y.clone();
+        for (visit, pick) in answer.choice.iter().enumerate() {
+            y[plain.relaxation.rows.visit + visit] = pick.value.max(0.0);
+        }
+        let mut ascent = Self::at(model, whole, y);
+        ascent.step = STEP_WHOLE;
+        ascent.patience = PATIENCE_WHOLE;
+        ascent
+    }
+
+    fn at(model: &'m Model, whole: Whole, y: Vec<f64>) -> Self {
+        let relaxation = Relaxation::<f64>::new(model, whole);
+        let rows = &relaxation.rows;
+        let mut capacities: Vec<f64> =
             rows.capacities(model).iter().map(|&units| units as f64).collect();
         let mut scale = vec![1.0; rows.len];
         scale[..rows.bay].fill(MINUTES_SCALE * MINUTES_SCALE);
         let mut ceiling = vec![f64::INFINITY; rows.len];
-        let mut y = vec![0.0; rows.len];
-        for row in rows.pool..rows.len {
+        for row in rows.pool..rows.visit {
             ceiling[row] = model.shortfall_cost[(row - rows.pool) / model.days] as f64;
-            // No engine can go without breaking the minimum: each pays the whole shortfall.
             if capacities[row] <= 0.0 {
-                y[row] = ceiling[row];
                 scale[row] = 0.0;
             }
+        }
+        for skill in (0..model.skills).filter(|&skill| relaxation.whole.skills[skill]) {
+            // What a whole skill holds stands in its weeks, not in rows.
+            capacities[skill * model.open()..][..model.open()].fill(0.0);
+            capacities[rows.week + skill * model.weeks..][..model.weeks].fill(0.0);
         }
         Self {
             direction: vec![0.0; rows.len],
             use_of_rows: vec![0.0; rows.len],
-            answer: Answer { visits: Vec::new(), choice: vec![Place::NONE; model.visits.len()] },
+            answer: Answer::new(model),
             best_y: y.clone(),
             best: f64::NEG_INFINITY,
             step: 1.0,
             fruitless: 0,
             patience: 600,
-            steps: 0,
+            step_work: (model.cost.len() as u64 / COLUMNS_PER_UNIT).max(1),
+            work: 0,
             relaxation,
             capacities,
             scale,
             ceiling,
             y,
         }
+    }
+
+    /// The skills kept whole.
+    pub(crate) const fn whole(&self) -> &Whole {
+        &self.relaxation.whole
     }
 
     /// Whether more steps are unlikely to raise the bound visibly.
@@ -88,20 +135,20 @@ impl<'m> Ascent<'m> {
         self.best_y.iter().map(|&price| (price * 1000.0).min(PRICE_MAX) as i64).collect()
     }
 
-    /// Takes `steps` steps towards `target`, the cost of the best plan known.
-    pub(crate) fn climb(&mut self, steps: u64, target: f64) {
-        for _ in 0..steps {
-            if self.is_done() {
-                return;
-            }
+    /// Climbs for about `work` units towards `target`, the cost of the best plan known.
+    pub(crate) fn climb(&mut self, work: u64, target: f64) {
+        let until = self.work + work;
+        while self.work < until && !self.is_done() {
             self.climb_once(target);
         }
     }
 
     fn climb_once(&mut self, target: f64) {
-        self.steps += 1;
         self.relaxation.answer(&self.y, &mut self.answer);
-        let value = self.answer.visits.iter().sum::<f64>() + self.constant();
+        let mut items = std::mem::take(&mut self.answer.items);
+        let weeks = best_weeks(self.relaxation.model, &self.relaxation.whole, &mut items);
+        self.work += self.step_work + weeks.cells / CELLS_PER_UNIT;
+        let value = self.answer.visits - weeks.gain + self.constant();
         if value > self.best + 1e-6 * self.best.abs() {
             self.fruitless = 0;
         } else {
@@ -118,7 +165,8 @@ impl<'m> Ascent<'m> {
             self.direction.fill(0.0);
             return;
         }
-        self.count_use();
+        self.count_use(&items, &weeks.taken);
+        self.answer.items = items;
         let mut norm = 0.0;
         for row in 0..self.y.len() {
             let excess = self.use_of_rows[row] - self.capacities[row];
@@ -144,56 +192,101 @@ impl<'m> Ascent<'m> {
     fn constant(&self) -> f64 {
         let free: f64 =
             self.y.iter().zip(&self.capacities).map(|(price, units)| price * units).sum();
-        let rows = &self.relaxation.rows;
-        let model = self.relaxation.model;
-        let bought: f64 = (rows.week..rows.bay)
-            .map(|row| {
-                let cell = row - rows.week;
-                let margin = self.y[row] - model.overtime_cost[cell / model.weeks] as f64;
-                margin.max(0.0) * model.week_overtime[cell] as f64
-            })
-            .sum();
-        -free - bought
+        -free - self.bought_weeks().map(|(_, margin, minutes)| margin * minutes).sum::<f64>()
     }
 
-    /// Units of each row that the answer uses, less the overtime it would buy.
-    fn count_use(&mut self) {
+    /// Weeks whose minutes are dearer than overtime: row, by how much, and the overtime there is.
+    fn bought_weeks(&self) -> impl Iterator<Item = (usize, f64, f64)> {
+        let model = self.relaxation.model;
+        (0..model.week_minutes.len()).filter_map(move |cell| {
+            let skill = cell / model.weeks;
+            let row = self.relaxation.rows.week + cell;
+            let margin = self.y[row] - model.overtime_cost[skill] as f64;
+            let bought = margin > 0.0 && !self.relaxation.whole.skills[skill];
+            bought.then_some((row, margin, model.week_overtime[cell] as f64))
+        })
+    }
+
+    /// Units of each row that the answer and the whole skills' weeks use, less what they bring.
+    fn count_use(&mut self, items: &[Item<f64>], taken: &[usize]) {
+        let mut used = std::mem::take(&mut self.use_of_rows);
+        used.fill(0.0);
+        let relaxation = &self.relaxation;
+        let worth = relaxation.rows.visit;
+        for (visit, pick) in self.answer.choice.iter().enumerate() {
+            if !pick.covered {
+                self.add_place(visit, pick.place, &mut used);
+            } else if self.is_own_worth(visit) {
+                used[worth + visit] += 1.0;
+            }
+        }
+        for item in taken.iter().map(|&at| &items[at]) {
+            let visit = relaxation.model.modes[item.mode as usize].visit as usize;
+            if !item.primary {
+                let minutes = f64::from(item.minutes);
+                used[item.cell as usize] -= minutes;
+                used[self.week_row(item.cell)] -= minutes;
+                continue;
+            }
+            let place = Place { mode: item.mode, start: item.start };
+            used[worth + visit] -= 1.0;
+            self.add_place(visit, place, &mut used);
+            relaxation.each_follower(visit, place, &self.answer, &mut |other, pick| match pick
+                .covered
+            {
+                true => used[worth + other] += 1.0,
+                false => self.add_place(other, pick.place, &mut used),
+            });
+        }
+        for (row, _, minutes) in self.bought_weeks() {
+            used[row] -= minutes;
+        }
+        self.use_of_rows = used;
+    }
+
+    /// Whether a covered visit counts for its own worth, and not within that of the one it follows.
+    fn is_own_worth(&self, visit: usize) -> bool {
+        let leader = self.relaxation.leader_of(visit);
+        leader.is_none_or(|leader| !self.answer.choice[leader].covered)
+    }
+
+    fn week_row(&self, cell: u32) -> usize {
+        let model = self.relaxation.model;
+        let (skill, t) = (cell as usize / model.open(), cell as usize % model.open());
+        self.relaxation.rows.week + skill * model.weeks + model.week_of[t] as usize
+    }
+
+    /// Adds what a place uses, its main minutes of a whole skill left out.
+    fn add_place(&self, visit: usize, place: Place, used: &mut [f64]) {
+        if place.is_none() {
+            return;
+        }
         let model = self.relaxation.model;
         let rows = &self.relaxation.rows;
         let open = model.open();
-        let used = &mut self.use_of_rows;
-        used.fill(0.0);
-        for (visit, place) in self.answer.choice.iter().enumerate() {
-            if place.is_none() {
+        let mode = &model.modes[place.mode as usize];
+        for (at, one) in mode.uses.clone().zip(model.uses_of(mode)) {
+            if self.relaxation.whole.is_primary(at) {
                 continue;
             }
-            let mode = &model.modes[place.mode as usize];
-            for one in model.uses_of(mode) {
-                let t = (place.start + one.offset) as usize;
-                used[one.skill as usize * open + t] += one.minutes as f64;
-                used[rows.week + one.skill as usize * model.weeks + model.week_of[t] as usize] +=
-                    one.minutes as f64;
-            }
-            for t in place.start..place.start + mode.length {
-                used[rows.bay + mode.bay as usize * open + t as usize] += 1.0;
-            }
-            for take in model.takes_of(mode) {
-                let row = model.kit_row[take.kit as usize * open + place.start as usize];
-                for row in row..model.kit_rows[take.kit as usize].end {
-                    used[rows.kit + row as usize] += take.pieces as f64;
-                }
-            }
-            if mode.out {
-                let (first, last) = model.span(mode, place.start);
-                let pool = rows.pool + model.visits[visit].pool as usize * model.days;
-                for row in &mut used[pool + first..=pool + last] {
-                    *row += 1.0;
-                }
+            let cell = one.skill * open as u32 + place.start + one.offset;
+            used[cell as usize] += one.minutes as f64;
+            used[self.week_row(cell)] += one.minutes as f64;
+        }
+        for t in place.start..place.start + mode.length {
+            used[rows.bay + mode.bay as usize * open + t as usize] += 1.0;
+        }
+        for take in model.takes_of(mode) {
+            let row = model.kit_row[take.kit as usize * open + place.start as usize];
+            for row in row..model.kit_rows[take.kit as usize].end {
+                used[rows.kit + row as usize] += take.pieces as f64;
             }
         }
-        for cell in 0..rows.bay - rows.week {
-            if self.y[rows.week + cell] > model.overtime_cost[cell / model.weeks] as f64 {
-                used[rows.week + cell] -= model.week_overtime[cell] as f64;
+        if mode.out {
+            let (first, last) = model.span(mode, place.start);
+            let pool = rows.pool + model.visits[visit].pool as usize * model.days;
+            for row in &mut used[pool + first..=pool + last] {
+                *row += 1.0;
             }
         }
     }

@@ -9,8 +9,8 @@ use serde::{Deserialize, Serialize};
 
 use crate::instance::Instance;
 use crate::model::Model;
+use crate::patterns::{Whole, best_weeks};
 use crate::relaxation::{Answer, Relaxation, Rows};
-use crate::state::Place;
 
 /// Prices that prove a bound, in thousandths of a cent.
 ///
@@ -39,10 +39,43 @@ pub struct Certificate {
     pub kit_receipt: BTreeMap<String, Vec<(i64, i64)>>,
     /// By pool and day, an engine out.
     pub pool_day: BTreeMap<String, Vec<i64>>,
+    /// Where skills are kept whole.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub patterns: Option<Patterns>,
+}
+
+/// The part of a proof that keeps skills whole: their weeks hold whole visits, not minutes.
+///
+/// A mode belongs to the whole skill it needs most minutes of on one day (of equals, the last by
+/// skill id, then by day); those are its main minutes. In the sums above a start of such a mode pays
+/// no price for its main minutes, and where it then costs less than its visit's worth (followers'
+/// best answers included) it costs the worth. Whole skills have no capacity terms; instead
+///
+/// ```text
+/// − Σ whole skills, weeks max over sets (Σ gain − 1000·overtime cost·max(0, minutes − contract))
+/// ```
+///
+/// over sets of starts that fit each day's minutes and the week's with overtime. The gain of a
+/// start is worth − cost, where positive; a start's other minutes of a whole skill may be taken for
+/// their minutes × (day price + week price), each by itself.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Patterns {
+    pub whole_skills: Vec<String>,
+    /// By visit that a whole skill can do.
+    pub worth: BTreeMap<String, i64>,
+}
+
+/// Prices by row and the bound they prove, with these skills kept whole.
+#[derive(Clone, Debug)]
+pub(crate) struct Proof {
+    pub whole: Whole,
+    pub prices: Vec<i64>,
+    pub bound: i64,
 }
 
 impl Certificate {
-    pub(crate) fn new(instance: &Instance, model: &Model, prices: &[i64], bound: i64) -> Self {
+    pub(crate) fn new(instance: &Instance, model: &Model, proof: &Proof) -> Self {
+        let Proof { whole, prices, bound } = proof;
         let rows = Rows::of(model);
         let open = model.open();
         let by_day = |row: &[i64]| {
@@ -50,7 +83,8 @@ impl Certificate {
             model.open_days.iter().zip(row).for_each(|(&day, &price)| days[day] = price);
             days
         };
-        let mut certificate = Self { instance: instance.name.clone(), bound, ..Self::default() };
+        let mut certificate =
+            Self { instance: instance.name.clone(), bound: *bound, ..Self::default() };
         for (number, skill) in instance.skills.iter().enumerate() {
             certificate
                 .skill_day
@@ -77,24 +111,47 @@ impl Certificate {
             let day = rows.pool + number * model.days;
             certificate.pool_day.insert(pool.id.clone(), prices[day..day + model.days].to_vec());
         }
+        if whole.any() {
+            let skills = instance.skills.iter().zip(&whole.skills).filter(|(_, whole)| **whole);
+            let mut patterns = Patterns {
+                whole_skills: skills.map(|(skill, _)| skill.id.clone()).collect(),
+                worth: BTreeMap::new(),
+            };
+            for (number, visit) in instance.visits.iter().enumerate() {
+                if model.visits[number].modes.clone().any(|mode| whole.primary(mode).is_some()) {
+                    patterns.worth.insert(visit.id.clone(), prices[rows.visit + number]);
+                }
+            }
+            certificate.patterns = Some(patterns);
+        }
         certificate
     }
 }
 
 /// The bound that `prices` (thousandths of a cent, one per row) prove: whole cents, rounded down.
-pub(crate) fn exact_bound(model: &Model, prices: &[i64]) -> i64 {
-    let relaxation = Relaxation::<i128>::new(model);
+pub(crate) fn exact_bound(model: &Model, whole: &Whole, prices: &[i64]) -> i64 {
+    let relaxation = Relaxation::<i128>::new(model, whole.clone());
+    let rows = &relaxation.rows;
     let wide: Vec<i128> = prices.iter().map(|&price| i128::from(price)).collect();
-    let mut answer = Answer { visits: Vec::new(), choice: vec![Place::NONE; model.visits.len()] };
+    let mut answer = Answer::new(model);
     relaxation.answer(&wide, &mut answer);
-    let mut total: i128 = answer.visits.iter().sum();
-    let capacities = relaxation.rows.capacities(model);
-    total -=
-        wide.iter().zip(capacities).map(|(price, units)| price * i128::from(units)).sum::<i128>();
+    let weeks = best_weeks(model, whole, &mut answer.items);
+    let mut total: i128 = answer.visits - weeks.gain;
+    let capacities = rows.capacities(model);
+    let in_weeks = |row: usize| match row {
+        row if row < rows.week => whole.skills[row / model.open()],
+        row if row < rows.bay => whole.skills[(row - rows.week) / model.weeks],
+        _ => false,
+    };
+    for row in (0..rows.len).filter(|&row| !in_weeks(row)) {
+        total -= wide[row] * i128::from(capacities[row]);
+    }
     for cell in 0..model.week_minutes.len() {
-        let price = wide[relaxation.rows.week + cell];
-        let margin = price - i128::from(model.overtime_cost[cell / model.weeks]) * 1000;
-        total -= margin.max(0) * i128::from(model.week_overtime[cell]);
+        let row = rows.week + cell;
+        if !in_weeks(row) {
+            let overtime = i128::from(model.overtime_cost[cell / model.weeks]) * 1000;
+            total -= (wide[row] - overtime).max(0) * i128::from(model.week_overtime[cell]);
+        }
     }
     total.div_euclid(1000) as i64
 }

@@ -18,6 +18,7 @@ mod explain;
 mod instance;
 mod locked;
 mod model;
+mod patterns;
 mod plan;
 mod relaxation;
 mod search;
@@ -25,7 +26,7 @@ mod solve;
 mod state;
 mod validate;
 
-pub use certificate::Certificate;
+pub use certificate::{Certificate, Patterns};
 pub use error::{InstanceError, PlanError};
 pub use evaluate::{Evaluation, evaluate};
 pub use instance::{After, Bay, Hinge, Instance, Kit, Mode, Pool, Receipt, Skill, Visit};

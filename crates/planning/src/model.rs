@@ -318,11 +318,16 @@ impl Model {
         let mut engines: HashMap<&str, Vec<u32>> = HashMap::new();
         for (number, visit) in instance.visits.iter().enumerate() {
             engines.entry(&visit.engine).or_default().push(number as u32);
-            for after in &visit.after {
+            for (at, after) in visit.after.iter().enumerate() {
+                if visit.after[..at].iter().any(|earlier| earlier.visit == after.visit) {
+                    continue;
+                }
+                let all = visit.after.iter().filter(|again| again.visit == after.visit);
+                let gap = all.map(|again| again.gap).max().unwrap_or(after.gap);
                 let other = visits[after.visit.as_str()];
                 // One engine never shares a day, so a gap of none is one.
                 let same = instance.visits[other as usize].engine == visit.engine;
-                let gap = if same { after.gap.max(1) } else { after.gap };
+                let gap = if same { gap.max(1) } else { gap };
                 links[number].push(Link { other, gap, follows: true });
                 links[other as usize].push(Link { other: number as u32, gap, follows: false });
             }

@@ -13,6 +13,7 @@
 //! `after`) is relaxed. A column that does not fit the empty workshop is not a choice.
 
 use crate::model::{CompiledMode, Model, NOWHERE};
+use crate::patterns::{Item, Whole};
 use crate::state::{Place, State};
 
 /// A quantity of money: `f64` cents while climbing, `i128` thousandths of a cent for the proof.
@@ -61,6 +62,8 @@ pub(crate) struct Rows {
     pub bay: usize,
     pub kit: usize,
     pub pool: usize,
+    /// Worth of each visit, used where skills are kept whole.
+    pub visit: usize,
     pub len: usize,
 }
 
@@ -77,6 +80,8 @@ pub(crate) struct Relaxation<'m, N> {
     leader: Vec<Option<(u32, i64)>>,
     /// Whether somebody follows it in its tree.
     leads: Vec<bool>,
+    /// The skills whose days are kept whole.
+    pub whole: Whole,
 }
 
 /// Sums of prices that make the price of a column a handful of additions.
@@ -93,12 +98,33 @@ struct Tables<N> {
 #[derive(Clone, Debug)]
 pub(crate) struct Answer<N> {
     /// Sum over the trees, in `N`; the constant part is not in it.
-    pub visits: Vec<N>,
-    pub choice: Vec<Place>,
+    pub visits: N,
+    pub choice: Vec<Pick<N>>,
+    /// What the whole skills may choose from.
+    pub items: Vec<Item<N>>,
+    /// For each visit of a tree, its best answers by earliest start.
+    from: Vec<Option<Followed<N>>>,
+}
+
+/// A value and the place that gives it.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Pick<N> {
+    pub value: N,
+    pub place: Place,
+    /// The value is the visit's worth alone: a whole skill accounts for the place and what it uses.
+    pub covered: bool,
+}
+
+impl<N: Money> Answer<N> {
+    pub(crate) fn new(model: &Model) -> Self {
+        let choice =
+            vec![Pick { value: N::ZERO, place: Place::NONE, covered: false }; model.visits.len()];
+        Self { visits: N::ZERO, choice, items: Vec::new(), from: vec![None; model.visits.len()] }
+    }
 }
 
 impl<'m, N: Money> Relaxation<'m, N> {
-    pub(crate) fn new(model: &'m Model) -> Self {
+    pub(crate) fn new(model: &'m Model, whole: Whole) -> Self {
         let empty = State::empty(model);
         let mut cost: Vec<N> = model.cost.iter().map(|&cents| N::of_cents(cents)).collect();
         for mode in &model.modes {
@@ -113,34 +139,64 @@ impl<'m, N: Money> Relaxation<'m, N> {
         for (ahead, _) in leader.iter().flatten() {
             leads[*ahead as usize] = true;
         }
-        Self { model, rows: Rows::of(model), cost, order, leader, leads }
+        Self { model, rows: Rows::of(model), cost, order, leader, leads, whole }
     }
 
     /// Each visit's, or tree's, cheapest choice at prices `y`.
     pub(crate) fn answer(&self, y: &[N], answer: &mut Answer<N>) {
-        let model = self.model;
         let tables = self.tables(y);
-        let mut buffer = vec![N::ZERO; model.open()];
-        // For a visit that follows another: value of standing on or after each open day, and where.
-        let mut from: Vec<Option<Followed<N>>> =
-            vec![None; if self.has_trees() { model.visits.len() } else { 0 }];
-        answer.visits.clear();
+        let mut buffer = vec![N::ZERO; self.model.open()];
+        let mut items = std::mem::take(&mut answer.items);
+        items.clear();
+        answer.visits = N::ZERO;
         for &visit in &self.order {
             let visit = visit as usize;
             if self.leader[visit].is_none() && !self.leads[visit] {
-                let (value, place) = self.alone(visit, &tables, &mut buffer);
-                answer.visits.push(value);
-                answer.choice[visit] = place;
+                let pick = self.alone(visit, y, &tables, &mut buffer, &mut items);
+                answer.visits += pick.value;
+                answer.choice[visit] = pick;
                 continue;
             }
-            let followed = self.followed(visit, &tables, &from, &mut buffer);
+            let followed = self.followed(visit, y, &tables, &answer.from, &mut buffer, &mut items);
             if self.leader[visit].is_none() {
-                answer.visits.push(followed.best.0);
-                answer.choice[visit] = followed.best.1;
+                answer.visits += followed.best.value;
+                answer.choice[visit] = followed.best;
             }
-            from[visit] = Some(followed);
+            answer.from[visit] = Some(followed);
         }
-        self.settle_followers(&from, answer);
+        answer.items = items;
+        self.settle_followers(answer);
+    }
+
+    /// The visit that `visit` follows in its tree.
+    pub(crate) fn leader_of(&self, visit: usize) -> Option<usize> {
+        self.leader[visit].map(|(leader, _)| leader as usize)
+    }
+
+    /// Calls `visit_place(visit, pick)` for everyone who follows `visit` when it stands at `place`,
+    /// down its tree; what a whole skill covers is passed over with its own followers.
+    pub(crate) fn each_follower(
+        &self,
+        visit: usize,
+        place: Place,
+        answer: &Answer<N>,
+        visit_place: &mut impl FnMut(usize, &Pick<N>),
+    ) {
+        if !self.leads[visit] {
+            return;
+        }
+        for link in self.model.links_of(visit) {
+            let other = link.other as usize;
+            if link.follows || self.leader[other] != Some((visit as u32, link.gap)) {
+                continue;
+            }
+            let Some(followed) = &answer.from[other] else { continue };
+            let pick = followed.when(self.model, place, link.gap);
+            visit_place(other, &pick);
+            if !pick.covered {
+                self.each_follower(other, pick.place, answer, visit_place);
+            }
+        }
     }
 
     /// Value of every column at prices `y`, without what its followers would pay.
@@ -154,23 +210,36 @@ impl<'m, N: Money> Relaxation<'m, N> {
         values
     }
 
-    fn has_trees(&self) -> bool {
-        self.leads.iter().any(|leads| *leads)
-    }
-
-    fn alone(&self, visit: usize, tables: &Tables<N>, buffer: &mut [N]) -> (N, Place) {
+    fn alone(
+        &self,
+        visit: usize,
+        y: &[N],
+        tables: &Tables<N>,
+        buffer: &mut [N],
+        items: &mut Vec<Item<N>>,
+    ) -> Pick<N> {
         let model = self.model;
-        let (mut least, mut place) = (self.left_out(visit), Place::NONE);
+        let mut best = Pick { value: self.left_out(visit), place: Place::NONE, covered: false };
         for (number, mode) in model.visits[visit].modes.clone().zip(model.modes_of(visit)) {
             let values = &mut buffer[..mode.starts as usize];
             self.mode_values(mode, tables, values);
-            if let Some((at, value)) = least_of(values)
-                && value < least
-            {
-                (least, place) = (value, Place { mode: number, start: mode.first + at as u32 });
+            let worth = self.whole.primary(number).map(|_| y[self.rows.visit + visit]);
+            if let Some(worth) = worth {
+                self.whole.offer(model, number, worth, values, items);
+            }
+            self.whole.offer_secondary(model, number, tables.minutes(), values, items);
+            let Some((at, value)) = least_of(values) else { continue };
+            let place = Place { mode: number, start: mode.first + at as u32 };
+            // Below its worth a column is worth exactly that: the whole skill pays the rest.
+            let pick = match worth {
+                Some(worth) if value < worth => Pick { value: worth, place, covered: true },
+                _ => Pick { value, place, covered: false },
+            };
+            if pick.value < best.value {
+                best = pick;
             }
         }
-        (least, place)
+        best
     }
 
     fn left_out(&self, visit: usize) -> N {
@@ -182,43 +251,56 @@ impl<'m, N: Money> Relaxation<'m, N> {
     fn followed(
         &self,
         visit: usize,
+        y: &[N],
         tables: &Tables<N>,
         from: &[Option<Followed<N>>],
         buffer: &mut [N],
+        items: &mut Vec<Item<N>>,
     ) -> Followed<N> {
         let model = self.model;
         let followers: Vec<(&Followed<N>, i64)> = self.followers(visit, from).collect();
         // Left out, its followers choose freely.
         let mut left_out = self.left_out(visit);
         for (follower, _) in &followers {
-            left_out += follower.best.0;
+            left_out += follower.best.value;
         }
-        let mut best = (left_out, Place::NONE);
-        let mut at_start = vec![(N::NEVER, Place::NONE); model.open() + 1];
+        let nowhere = |value| Pick { value, place: Place::NONE, covered: false };
+        let mut best = nowhere(left_out);
+        let mut at_start = vec![nowhere(N::NEVER); model.open() + 1];
         for (number, mode) in model.visits[visit].modes.clone().zip(model.modes_of(visit)) {
             let values = &mut buffer[..mode.starts as usize];
             self.mode_values(mode, tables, values);
-            for (start, &value) in (mode.first..).zip(values.iter()) {
-                let (_, last) = model.span(mode, start);
-                let mut value = value;
-                for (follower, gap) in &followers {
-                    value += follower.not_before(earliest(model, last, *gap)).0;
-                }
+            for (start, value) in (mode.first..).zip(values.iter_mut()) {
                 let place = Place { mode: number, start };
-                if value < best.0 {
-                    best = (value, place);
+                for (follower, gap) in &followers {
+                    *value += follower.when(model, place, *gap).value;
                 }
-                if value < at_start[start as usize].0 {
-                    at_start[start as usize] = (value, place);
+            }
+            let worth = self.whole.primary(number).map(|_| y[self.rows.visit + visit]);
+            if let Some(worth) = worth {
+                self.whole.offer(model, number, worth, values, items);
+            }
+            self.whole.offer_secondary(model, number, tables.minutes(), values, items);
+            for (start, &value) in (mode.first..).zip(values.iter()) {
+                let place = Place { mode: number, start };
+                let pick = match worth {
+                    Some(worth) if value < worth => Pick { value: worth, place, covered: true },
+                    _ => Pick { value, place, covered: false },
+                };
+                if pick.value < best.value {
+                    best = pick;
+                }
+                if pick.value < at_start[start as usize].value {
+                    at_start[start as usize] = pick;
                 }
             }
         }
         for t in (0..model.open()).rev() {
-            if at_start[t + 1].0 < at_start[t].0 {
+            if at_start[t + 1].value < at_start[t].value {
                 at_start[t] = at_start[t + 1];
             }
         }
-        Followed { left_out, best, at_start }
+        Followed { left_out: nowhere(left_out), best, at_start }
     }
 
     fn followers<'a>(
@@ -237,18 +319,15 @@ impl<'m, N: Money> Relaxation<'m, N> {
     }
 
     /// Walks the trees from their roots and fixes what each follower chose.
-    fn settle_followers(&self, from: &[Option<Followed<N>>], answer: &mut Answer<N>) {
-        let model = self.model;
+    fn settle_followers(&self, answer: &mut Answer<N>) {
         for &visit in self.order.iter().rev() {
             let Some((leader, gap)) = self.leader[visit as usize] else { continue };
-            let Some(followed) = &from[visit as usize] else { continue };
-            let place = answer.choice[leader as usize];
-            answer.choice[visit as usize] = if place.is_none() {
-                followed.best.1
-            } else {
-                let (_, last) = model.span(&model.modes[place.mode as usize], place.start);
-                followed.not_before(earliest(model, last, gap)).1
-            };
+            let Some(followed) = &answer.from[visit as usize] else { continue };
+            let ahead = answer.choice[leader as usize];
+            let mut pick = followed.when(self.model, ahead.place, gap);
+            // What covers the visit ahead has this one's answer in it.
+            pick.covered |= ahead.covered;
+            answer.choice[visit as usize] = pick;
         }
     }
 
@@ -261,7 +340,10 @@ impl<'m, N: Money> Relaxation<'m, N> {
             return;
         }
         values.copy_from_slice(&self.cost[mode.column as usize..mode.column as usize + starts]);
-        for used in model.uses_of(mode) {
+        for (at, used) in mode.uses.clone().zip(model.uses_of(mode)) {
+            if self.whole.is_primary(at) {
+                continue;
+            }
             let from = used.skill as usize * open + first + used.offset as usize;
             for (value, &price) in values.iter_mut().zip(&tables.minute[from..from + starts]) {
                 *value += price.times(used.minutes);
@@ -333,16 +415,29 @@ impl<'m, N: Money> Relaxation<'m, N> {
 /// Best values of a visit in a tree, given the earliest open day it may start on.
 #[derive(Clone, Debug)]
 struct Followed<N> {
-    left_out: N,
-    best: (N, Place),
+    left_out: Pick<N>,
+    best: Pick<N>,
     /// Least over starts on or after each open day.
-    at_start: Vec<(N, Place)>,
+    at_start: Vec<Pick<N>>,
 }
 
 impl<N: Money> Followed<N> {
-    fn not_before(&self, t: u32) -> (N, Place) {
-        let placed = self.at_start[t as usize];
-        if placed.0 < self.left_out { placed } else { (self.left_out, Place::NONE) }
+    /// The best answer when the visit ahead stands at `place`.
+    fn when(&self, model: &Model, place: Place, gap: i64) -> Pick<N> {
+        if place.is_none() {
+            return self.best;
+        }
+        let (_, last) = model.span(&model.modes[place.mode as usize], place.start);
+        let day = (last as i64 + gap).clamp(0, model.days as i64);
+        let placed = self.at_start[model.first_open[day as usize] as usize];
+        if placed.value < self.left_out.value { placed } else { self.left_out }
+    }
+}
+
+impl<N> Tables<N> {
+    /// Price of a minute by skill and open day, the week's included.
+    fn minutes(&self) -> &[N] {
+        &self.minute
     }
 }
 
@@ -353,21 +448,18 @@ impl Rows {
         let bay = week + model.skills * model.weeks;
         let kit = bay + model.bays * open;
         let pool = kit + model.received.len();
-        Self { week, bay, kit, pool, len: pool + model.pools * model.days }
+        let visit = pool + model.pools * model.days;
+        Self { week, bay, kit, pool, visit, len: visit + model.visits.len() }
     }
 
-    /// Units of each row that are there without buying.
+    /// Units of each row that are there without buying; visits' worths have none.
     pub(crate) fn capacities(&self, model: &Model) -> Vec<i64> {
         let parts =
             [&model.day_minutes, &model.week_minutes, &model.places, &model.received, &model.slack];
-        parts.into_iter().flatten().copied().collect()
+        let mut units: Vec<i64> = parts.into_iter().flatten().copied().collect();
+        units.resize(self.len, 0);
+        units
     }
-}
-
-/// First open day on or after `last + gap`.
-fn earliest(model: &Model, last: usize, gap: i64) -> u32 {
-    let day = (last as i64 + gap).clamp(0, model.days as i64);
-    model.first_open[day as usize]
 }
 
 /// For each visit the one it follows (its first `after`), and an order with followers first.

@@ -14,7 +14,7 @@ use crate::state::{Block, Place, State};
 /// Places kept on a visit's menu.
 const MENU: usize = 40;
 /// How often a visit that was thrown out throws out others in turn.
-const CHAINED: f64 = 0.2;
+const CHAINED: f64 = 0.05;
 /// Visits one move may throw out.
 const THROWN_MAX: usize = 6;
 

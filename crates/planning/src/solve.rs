@@ -8,13 +8,14 @@
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use crate::ascent::Ascent;
-use crate::certificate::{Certificate, exact_bound};
+use crate::certificate::{Certificate, Proof, exact_bound};
 use crate::cooling::Cooling;
 use crate::error::InstanceError;
 use crate::explain::write_plan;
 use crate::instance::Instance;
 use crate::locked::settle_locked;
 use crate::model::Model;
+use crate::patterns::Whole;
 use crate::plan::Plan;
 use crate::search::{Menus, Search};
 use crate::state::{Place, State};
@@ -23,14 +24,12 @@ use crate::state::{Place, State};
 pub const LANES: usize = 2;
 /// Units of work a lane does between two meetings.
 const ROUND: u64 = 20_000;
-/// Columns that one step of the bound prices in a unit of work.
-const COLUMNS_PER_UNIT: u64 = 256;
 
 /// Share of a run between two moments when lanes that fell behind take over the leader's plan.
 const SHARED_EVERY: f64 = 0.04;
 /// Temperatures as shares of the mean cost of a visit: at the beginning, at the beginning from a
 /// plan that is good already, and at the end. Found by trial on winter and rotation instances.
-const HOT: f64 = 0.15;
+const HOT: f64 = 0.5;
 const WARM: f64 = 0.015;
 const COLD: f64 = 0.0015;
 
@@ -119,9 +118,10 @@ struct Run<'m> {
     lanes: usize,
     best: Vec<Place>,
     best_cost: i64,
-    /// Prices in thousandths of a cent and the bound they prove.
-    prices: Vec<i64>,
-    bound: Option<i64>,
+    /// The best bound proven.
+    proof: Option<Proof>,
+    /// Sets of skills still to be kept whole, the last one next.
+    stages: Vec<Whole>,
     /// Value of the climb when its bound was last proven, and when the menus were last written.
     proven_at: f64,
     menus_at: f64,
@@ -144,10 +144,10 @@ impl<'m> Run<'m> {
         let scale = typical_cost(&first);
         let ascent = Ascent::new(model);
         Self {
-            prices: vec![0; ascent.best_y.len()],
+            stages: Whole::stages(model),
             searches,
             cooling: Cooling::new(scale * warmth, scale * COLD, model.visits.len()),
-            bound: None,
+            proof: None,
             proven_at: f64::NEG_INFINITY,
             menus_at: f64::NEG_INFINITY,
             work: 0,
@@ -173,13 +173,13 @@ impl<'m> Run<'m> {
             if now >= 1.0 {
                 return Stop::Limit;
             }
-            if self.bound.is_some_and(|bound| bound >= self.best_cost) {
+            if self.bound().is_some_and(|bound| bound >= self.best_cost) {
                 return Stop::Proven;
             }
             if self.gap().is_some_and(|gap| gap <= effort.gap) {
                 return Stop::Gap;
             }
-            if self.ascent.is_done() && !self.searches[0].has_choice() {
+            if self.ascent.is_done() && self.stages.is_empty() && !self.searches[0].has_choice() {
                 return Stop::Limit;
             }
             let (from, to, anew) = self.cooling.next(ROUND, now);
@@ -188,7 +188,9 @@ impl<'m> Run<'m> {
                 shared_at = now;
             }
             self.round(from, to);
-            if self.meet() {
+            let found = self.meet();
+            self.next_stage();
+            if found {
                 (watch.report)(&self.progress());
             }
         }
@@ -197,24 +199,23 @@ impl<'m> Run<'m> {
     /// Every lane works for a round.
     fn round(&mut self, from: f64, to: f64) {
         let target = self.best_cost as f64;
-        let unit = (self.model.cost.len() as u64 / COLUMNS_PER_UNIT).max(1);
-        if self.ascent.is_done() && self.searches.len() < self.lanes {
+        if self.ascent.is_done() && self.stages.is_empty() && self.searches.len() < self.lanes {
             // The bound's lane has nothing left to do: it searches too.
             let mut search = self.searches[0].clone();
             search.redraw(0);
             self.searches.push(search);
         }
         let (ascent, searches) = (&mut self.ascent, &mut self.searches);
-        let before = ascent.steps;
+        let before = ascent.work;
         rayon::scope(|scope| {
             if !ascent.is_done() {
-                scope.spawn(|_| ascent.climb((ROUND / unit).max(1), target));
+                scope.spawn(|_| ascent.climb(ROUND, target));
             }
             for search in searches.iter_mut() {
                 scope.spawn(move |_| search.anneal(ROUND, from, to));
             }
         });
-        self.work += (self.ascent.steps - before) * unit + ROUND * self.searches.len() as u64;
+        self.work += self.ascent.work - before + ROUND * self.searches.len() as u64;
     }
 
     /// Lanes exchange what they found; true where objective or bound got better.
@@ -230,7 +231,9 @@ impl<'m> Run<'m> {
         found |= self.prove();
         // New prices turn the menus; small changes do not.
         let risen = self.ascent.best - self.menus_at > 0.01 * self.ascent.best.abs();
-        if risen || (self.ascent.is_done() && self.ascent.best > self.menus_at) {
+        let turn = risen || (self.ascent.is_done() && self.ascent.best > self.menus_at);
+        // Where skills are whole their minutes have no price, so those prices guide less well.
+        if turn && !self.ascent.whole().any() {
             let menus = Menus::by(self.model, &self.ascent.column_values());
             for search in &mut self.searches {
                 search.menus = menus.clone();
@@ -262,39 +265,61 @@ impl<'m> Run<'m> {
         }
         self.proven_at = climbed;
         let prices = self.ascent.prices();
-        let bound = exact_bound(self.model, &prices).min(self.best_cost);
-        let rose = self.bound.is_none_or(|known| bound > known);
+        let bound = exact_bound(self.model, self.ascent.whole(), &prices);
+        let rose = self.bound().is_none_or(|known| bound > known);
         if rose {
-            self.prices = prices;
-            self.bound = Some(bound);
+            self.proof = Some(Proof { whole: self.ascent.whole().clone(), prices, bound });
         }
         rose
     }
 
+    /// Goes on to the next set of whole skills once the climb has reached its top.
+    fn next_stage(&mut self) {
+        if self.ascent.is_done()
+            && let Some(whole) = self.stages.pop()
+        {
+            self.prove();
+            self.ascent = Ascent::with_whole(&self.ascent, whole);
+        }
+    }
+
+    fn bound(&self) -> Option<i64> {
+        self.proof.as_ref().map(|proof| proof.bound)
+    }
+
     fn gap(&self) -> Option<f64> {
-        self.bound.map(|bound| (self.best_cost - bound) as f64 / self.best_cost.max(1) as f64)
+        self.bound().map(|bound| (self.best_cost - bound) as f64 / self.best_cost.max(1) as f64)
     }
 
     fn progress(&self) -> Progress {
-        Progress { objective: self.best_cost, bound: self.bound, gap: self.gap(), work: self.work }
+        Progress {
+            objective: self.best_cost,
+            bound: self.bound(),
+            gap: self.gap(),
+            work: self.work,
+        }
     }
 
     fn finish(mut self, instance: &Instance, stop: Stop) -> Solution {
-        self.proven_at = f64::NEG_INFINITY;
-        if self.ascent.best > f64::NEG_INFINITY {
+        if self.ascent.best > self.proven_at || self.proof.is_none() {
+            self.proven_at = f64::NEG_INFINITY;
             let prices = self.ascent.prices();
-            let bound = exact_bound(self.model, &prices);
-            if self.bound.is_none_or(|known| bound > known) {
-                (self.prices, self.bound) = (prices, Some(bound));
+            let whole = self.ascent.whole().clone();
+            let bound = exact_bound(self.model, &whole, &prices);
+            if self.bound().is_none_or(|known| bound > known) {
+                self.proof = Some(Proof { whole, prices, bound });
             }
         }
         let mut state = State::of(self.model, &self.best);
         settle_greedily(&mut state);
-        let bound = self.bound.unwrap_or_else(|| exact_bound(self.model, &self.prices));
-        assert!(bound <= state.cost, "a bound of {bound} above a plan of {}", state.cost);
         let mut plan = write_plan(instance, &state);
-        plan.set_bound(bound);
-        let certificate = Certificate::new(instance, self.model, &self.prices, bound);
+        let certificate = match &self.proof {
+            Some(proof) => {
+                plan.set_bound(proof.bound);
+                Certificate::new(instance, self.model, proof)
+            }
+            None => Certificate::default(),
+        };
         Solution { plan, certificate, work: self.work, stop }
     }
 }

@@ -1,0 +1,374 @@
+//! Skills kept whole: instead of a price for each minute, the best set of visits for each week.
+//!
+//! Prices let half a visit fit a day; a day of a mechanic takes whole ones. Where a skill is kept
+//! whole, each visit that can be done by it gets a *worth* Λ (its price in the sense of Lagrange,
+//! one number a visit). A start of such a visit that costs less than Λ costs Λ to the visit, and the
+//! rest, Λ − cost, is what the skill's week gains by taking it. Each week chooses the set with the
+//! most gain that its days, its contract and its overtime hold: a knapsack per day, joined over the
+//! week by max-plus convolution. By Lagrangian decomposition (Guignard and Kim, 1987, Mathematical
+//! Programming 39, 215-228) the sum is at most the cost of any plan, whatever the worths.
+//!
+//! A stay's minutes of a whole skill beside its main ones ("secondary") are offered to the skill's
+//! day for their minutes' price, which the visit pays.
+
+use crate::model::{Model, NOWHERE};
+use crate::relaxation::Money;
+
+/// Which skills are kept whole, and by which of its uses a mode belongs to one.
+#[derive(Clone, Debug)]
+pub(crate) struct Whole {
+    pub skills: Vec<bool>,
+    /// By mode: its main use, an index in the model's uses.
+    primary_of: Vec<u32>,
+    /// By use: whether it is its mode's main one, and whether it is another of a whole skill.
+    is_primary: Vec<bool>,
+    is_secondary: Vec<bool>,
+}
+
+/// Cells a step with whole skills may fill; more takes too long to climb within a minute.
+const STEP_WORK_MAX: u64 = 35_000_000;
+
+/// Something a whole skill may take on a day.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Item<N> {
+    /// `skill × open days + day`.
+    pub cell: u32,
+    pub minutes: u32,
+    pub gain: N,
+    pub mode: u32,
+    pub start: u32,
+    /// The mode's main use; else one of the others, offered for its minutes alone.
+    pub primary: bool,
+}
+
+impl Whole {
+    pub(crate) fn none(model: &Model) -> Self {
+        Self::of(model, vec![false; model.skills])
+    }
+
+    /// Keeps `skills` whole. A mode belongs to the whole skill it needs most minutes of.
+    pub(crate) fn of(model: &Model, skills: Vec<bool>) -> Self {
+        let mut whole = Self {
+            primary_of: vec![NOWHERE; model.modes.len()],
+            is_primary: vec![false; model.uses.len()],
+            is_secondary: model.uses.iter().map(|used| skills[used.skill as usize]).collect(),
+            skills,
+        };
+        for (number, mode) in model.modes.iter().enumerate() {
+            let uses = mode.uses.clone().zip(model.uses_of(mode));
+            let main = uses
+                .filter(|(_, used)| whole.skills[used.skill as usize])
+                .max_by_key(|(_, used)| used.minutes);
+            if let Some((at, _)) = main {
+                whole.primary_of[number] = at;
+                whole.is_primary[at as usize] = true;
+                whole.is_secondary[at as usize] = false;
+            }
+        }
+        whole
+    }
+
+    /// Sets of skills worth keeping whole, the first to try last: the skill whose days hold the
+    /// fewest pieces alone, then with the next one, as long as a step stays affordable.
+    pub(crate) fn stages(model: &Model) -> Vec<Self> {
+        let mut skills: Vec<(f64, usize)> =
+            (0..model.skills).map(|skill| (pieces_a_day(model, skill), skill)).collect();
+        skills.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+        let (mut kept, mut stages) = (vec![false; model.skills], Vec::new());
+        for (pieces, skill) in skills {
+            kept[skill] = true;
+            let whole = Self::of(model, kept.clone());
+            if !pieces.is_finite() || whole.step_work(model) > STEP_WORK_MAX {
+                kept[skill] = false;
+                continue;
+            }
+            stages.insert(0, whole);
+        }
+        stages
+    }
+
+    /// Cells that a step fills at most, roughly: knapsacks and joins.
+    fn step_work(&self, model: &Model) -> u64 {
+        let open = model.open();
+        let mut offered = vec![0_u64; model.day_minutes.len()];
+        let mut minutes = vec![0_u64; model.day_minutes.len()];
+        for mode in &model.modes {
+            for used in model.uses_of(mode).iter().filter(|used| self.skills[used.skill as usize]) {
+                for start in mode.first..mode.first + mode.starts {
+                    let cell = used.skill as usize * open + (start + used.offset) as usize;
+                    offered[cell] += 1;
+                    minutes[cell] = minutes[cell].saturating_add(used.minutes as u64);
+                }
+            }
+        }
+        let (mut work, mut joined, mut week) = (0_u64, 0_u64, u32::MAX);
+        for cell in 0..offered.len() {
+            let limit = minutes[cell].min(model.day_minutes[cell] as u64);
+            work = work.saturating_add(offered[cell] / 2 * limit);
+            if cell % open == 0 || model.week_of[cell % open] != week {
+                (joined, week) = (0, model.week_of[cell % open]);
+            }
+            work = work.saturating_add(joined.saturating_mul(limit));
+            joined = joined.saturating_add(limit);
+        }
+        work
+    }
+
+    pub(crate) fn any(&self) -> bool {
+        self.skills.contains(&true)
+    }
+
+    /// The main use of a mode that belongs to a whole skill.
+    pub(crate) fn primary(&self, mode: u32) -> Option<u32> {
+        Some(self.primary_of[mode as usize]).filter(|&at| at != NOWHERE)
+    }
+
+    pub(crate) fn is_primary(&self, at: u32) -> bool {
+        self.is_primary[at as usize]
+    }
+
+    /// Offers each start that costs less than the visit's worth to the skill's day.
+    pub(crate) fn offer<N: Money>(
+        &self,
+        model: &Model,
+        mode: u32,
+        worth: N,
+        values: &[N],
+        items: &mut Vec<Item<N>>,
+    ) {
+        let Some(at) = self.primary(mode) else { return };
+        let used = model.uses[at as usize];
+        let cell = used.skill * model.open() as u32 + used.offset;
+        for (start, &value) in (model.modes[mode as usize].first..).zip(values) {
+            if value < worth {
+                let gain = worth - value;
+                items.push(Item {
+                    cell: cell + start,
+                    minutes: used.minutes as u32,
+                    gain,
+                    mode,
+                    start,
+                    primary: true,
+                });
+            }
+        }
+    }
+
+    /// Offers the other uses of whole skills for what their minutes cost; `values` tell the starts
+    /// that are no choice at all.
+    pub(crate) fn offer_secondary<N: Money>(
+        &self,
+        model: &Model,
+        mode: u32,
+        minute: &[N],
+        values: &[N],
+        items: &mut Vec<Item<N>>,
+    ) {
+        let compiled = &model.modes[mode as usize];
+        for at in compiled.uses.clone().filter(|&at| self.is_secondary[at as usize]) {
+            let used = model.uses[at as usize];
+            let cell = used.skill * model.open() as u32 + used.offset;
+            for (start, &value) in (compiled.first..).zip(values) {
+                let gain = minute[(cell + start) as usize].times(used.minutes);
+                if gain > N::ZERO && value < N::NEVER {
+                    items.push(Item {
+                        cell: cell + start,
+                        minutes: used.minutes as u32,
+                        gain,
+                        mode,
+                        start,
+                        primary: false,
+                    });
+                }
+            }
+        }
+    }
+}
+
+/// How many of a skill's pieces of work a mean day holds; infinite where it has none.
+fn pieces_a_day(model: &Model, skill: usize) -> f64 {
+    let days = &model.day_minutes[skill * model.open()..][..model.open()];
+    let worked: Vec<f64> =
+        days.iter().filter(|minutes| **minutes > 0).map(|&minutes| minutes as f64).collect();
+    let pieces = model
+        .uses
+        .iter()
+        .filter(|used| used.skill as usize == skill)
+        .map(|used| used.minutes as f64);
+    let (count, sum) =
+        pieces.fold((0.0, 0.0), |(count, sum), minutes| (count + 1.0, sum + minutes));
+    if worked.is_empty() || sum <= 0.0 {
+        return f64::INFINITY;
+    }
+    worked.iter().sum::<f64>() / worked.len() as f64 / (sum / count)
+}
+
+/// Gain over `0..=limit` minutes of a day, and which items give it.
+struct Day<N> {
+    gain: Vec<N>,
+    items: std::ops::Range<usize>,
+    /// `[item × (limit + 1) + minutes]`: the item is taken there.
+    taken: Vec<bool>,
+}
+
+/// What the whole skills' weeks choose.
+#[derive(Clone, Debug)]
+pub(crate) struct Weeks<N> {
+    /// The most they gain together.
+    pub gain: N,
+    /// Which of the items they take.
+    pub taken: Vec<usize>,
+    /// Cells filled to find it.
+    pub cells: u64,
+}
+
+/// The best choice of every week of the whole skills; sorts `items` by cell.
+///
+/// `O(items × day minutes)` and a convolution per further day of a week.
+pub(crate) fn best_weeks<N: Money>(
+    model: &Model,
+    whole: &Whole,
+    items: &mut [Item<N>],
+) -> Weeks<N> {
+    items.sort_unstable_by_key(|item| (item.cell, item.mode, item.start, item.primary));
+    let open = model.open();
+    let mut weeks = Weeks { gain: N::ZERO, taken: Vec::new(), cells: 0 };
+    for skill in (0..model.skills).filter(|&skill| whole.skills[skill]) {
+        let mut first = 0;
+        while first < open {
+            let week = model.week_of[first];
+            let end = (first..open).find(|&t| model.week_of[t] != week).unwrap_or(open);
+            let days =
+                (first..end).filter_map(|t| fill_day(model, (skill * open + t) as u32, items));
+            let days: Vec<Day<N>> = days.collect();
+            join_week(model, (skill, week as usize), items, &days, &mut weeks);
+            first = end;
+        }
+    }
+    weeks
+}
+
+/// A day's knapsack; `None` where it gains nothing.
+fn fill_day<N: Money>(model: &Model, cell: u32, items: &[Item<N>]) -> Option<Day<N>> {
+    let from = items.partition_point(|item| item.cell < cell);
+    let until = items.partition_point(|item| item.cell <= cell);
+    if from == until {
+        return None;
+    }
+    let all: u64 = items[from..until].iter().map(|item| u64::from(item.minutes)).sum();
+    let limit = (model.day_minutes[cell as usize] as u64).min(all) as usize;
+    let width = limit + 1;
+    let mut gain = vec![N::ZERO; width];
+    let mut taken = vec![false; (until - from) * width];
+    let mut before = gain.clone();
+    for (item, row) in items[from..until].iter().zip(taken.chunks_exact_mut(width)) {
+        let minutes = item.minutes as usize;
+        if minutes > limit {
+            continue;
+        }
+        before.copy_from_slice(&gain);
+        let with = before[..width - minutes].iter();
+        for ((now, &with), taken) in gain[minutes..].iter_mut().zip(with).zip(&mut row[minutes..]) {
+            let sum = with + item.gain;
+            *taken = sum > *now;
+            if sum > *now {
+                *now = sum;
+            }
+        }
+    }
+    Some(Day { gain, items: from..until, taken })
+}
+
+/// Joins the days of a week, takes off its overtime and adds the items of the best choice.
+fn join_week<N: Money>(
+    model: &Model,
+    (skill, week): (usize, usize),
+    items: &[Item<N>],
+    days: &[Day<N>],
+    weeks: &mut Weeks<N>,
+) {
+    let Some(first) = days.first() else { return };
+    let row = skill * model.weeks + week;
+    let contract = model.week_minutes[row] as usize;
+    let limit = contract + model.week_overtime[row] as usize;
+    let mut joined = vec![cut(&first.gain, limit)];
+    for day in &days[1..] {
+        let next = convolve(&joined[joined.len() - 1], &day.gain, limit);
+        weeks.cells += (joined[joined.len() - 1].len() * day.gain.len()) as u64;
+        joined.push(next);
+    }
+    weeks.cells += days.iter().map(|day| day.taken.len() as u64).sum::<u64>();
+    weeks.cells += joined.iter().map(|sums| sums.len() as u64).sum::<u64>();
+    let overtime = N::of_cents(model.overtime_cost[skill]);
+    let last = &joined[joined.len() - 1];
+    let (mut minutes, mut most) = (0, N::ZERO);
+    for (at, &gain) in last.iter().enumerate() {
+        let net = gain - overtime.times(at.saturating_sub(contract) as i64);
+        if net > most {
+            (minutes, most) = (at, net);
+        }
+    }
+    for number in (0..days.len()).rev() {
+        let day = &days[number];
+        let share = match number {
+            0 => minutes,
+            _ => split(&joined[number - 1], &day.gain, joined[number][minutes], minutes),
+        };
+        take_items(items, day, share, &mut weeks.taken);
+        minutes -= share;
+    }
+    weeks.gain += most;
+}
+
+fn cut<N: Money>(gain: &[N], limit: usize) -> Vec<N> {
+    gain[..gain.len().min(limit + 1)].to_vec()
+}
+
+/// Minutes of the later day in the best split of `minutes` that gains `sum`.
+fn split<N: Money>(before: &[N], day: &[N], sum: N, minutes: usize) -> usize {
+    let shares = minutes.saturating_sub(before.len() - 1)..day.len().min(minutes + 1);
+    shares
+        .clone()
+        .find(|&share| before[minutes - share] + day[share] >= sum)
+        .unwrap_or(shares.start)
+}
+
+/// `c[k] = max over i + j = k of a[i] + b[j]`, up to `limit`; only where `b` rises can it be best.
+fn convolve<N: Money>(a: &[N], b: &[N], limit: usize) -> Vec<N> {
+    let width = (a.len() + b.len() - 1).min(limit + 1);
+    let mut c = vec![N::ZERO; width];
+    for (j, &gain) in b.iter().enumerate() {
+        if j >= width || (j > 0 && gain <= b[j - 1]) {
+            continue;
+        }
+        for (sum, &rest) in c[j..].iter_mut().zip(a) {
+            let with = rest + gain;
+            if with > *sum {
+                *sum = with;
+            }
+        }
+    }
+    // Beyond the end of `a` the best of fewer minutes holds as well.
+    for k in 1..width {
+        if c[k - 1] > c[k] {
+            c[k] = c[k - 1];
+        }
+    }
+    c
+}
+
+/// Walks back through a day's knapsack from `minutes`.
+fn take_items<N: Money>(
+    items: &[Item<N>],
+    day: &Day<N>,
+    mut minutes: usize,
+    chosen: &mut Vec<usize>,
+) {
+    let width = day.gain.len();
+    for at in (0..day.items.len()).rev() {
+        if day.taken[at * width + minutes] {
+            chosen.push(day.items.start + at);
+            minutes -= items[day.items.start + at].minutes as usize;
+        }
+    }
+}
