@@ -27,8 +27,11 @@ struct Prior {
     weight: f64,
 }
 // From memory of what weather and fashion do to hire; together they weigh less than a season.
-const MONTH_PRIOR: Prior = Prior { sd: 0.11, weight: 3.0 };
-const YEAR_PRIOR: Prior = Prior { sd: 0.08, weight: 2.0 };
+const MONTH_PRIOR: Prior = Prior { sd: 0.12, weight: 3.0 };
+const YEAR_PRIOR: Prior = Prior { sd: 0.06, weight: 5.0 };
+/// Years are few, so what moves months lends its strength to theirs: this share of a busy month's
+/// standard deviation is added, in squares, to the prior's.
+const YEAR_OF_MONTH: f64 = 1.0;
 // Large: a season must be free to open within a fortnight. With several years the data decide.
 const SEASON_PRIOR: Prior = Prior { sd: 0.8, weight: 10.0 };
 const RATE_PRIOR: Prior = Prior { sd: 0.4, weight: 3.0 };
@@ -560,6 +563,9 @@ impl<'a> Fitter<'a> {
             self.curve.month_sds[class] =
                 posterior_variance(&MONTH_PRIOR, sums[class], counts[class]).sqrt();
         }
+        let lent = YEAR_OF_MONTH * self.curve.month_sds[1];
+        let prior = Prior { sd: YEAR_PRIOR.sd.hypot(lent), weight: YEAR_PRIOR.weight };
+        self.curve.year_sd = posterior_variance(&prior, years, self.curve.years as f64).sqrt();
         let mut bends = 0.0;
         for k in 0..SPLINES {
             let columns = [(k + SPLINES - 1) % SPLINES, k, (k + 1) % SPLINES];

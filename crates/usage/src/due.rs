@@ -2,120 +2,25 @@
 //!
 //! Hours to a date never fall as the date moves on, so the date on which a limit is reached has the
 //! quantiles of hours turned over: it is reached by d with probability p exactly where the hours to
-//! d reach the limit with probability p (first passage of a process that never falls).
+//! d reach the limit with probability p (first passage of a process that never falls). What the
+//! limits are (first intervals, severity, what was last done) is decided in `fleet::due`.
 
-use crate::UsageError;
-use crate::history::{Day, check_date, date_of, day_of};
+use crate::history::{Day, date_of, day_of};
 use crate::hours::HoursDistribution;
 use crate::outlook::{Outlook, Walk};
 use crate::plans::EnginePlans;
 use crate::pool::EnginePosterior;
-use chrono::{Months, NaiveDate};
+use chrono::NaiveDate;
 use rayon::prelude::{IndexedParallelIterator, IntoParallelRefIterator, ParallelIterator};
 use serde::{Deserialize, Serialize};
 
-/// One task's interval on one engine, and where it stands.
+/// The two limbs of one task on one engine, as they stand.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Limits {
     /// Hours still to run, counted from the engine's last reading; 0 or less is reached already.
     pub hours_left: Option<f64>,
     /// Date of the months limb.
     pub months_limb_on: Option<NaiveDate>,
-}
-
-/// An interval as a programme gives it, and what was last done.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub struct Interval {
-    pub hours: Option<f64>,
-    pub months: Option<u32>,
-    /// The first interval, where it differs; it replaces the repeating one while nothing is done.
-    pub first_hours: Option<f64>,
-    pub first_months: Option<u32>,
-    /// Factor on the hours limbs, 0.5 halves; the months limb is the maker's.
-    pub severity: Option<f64>,
-}
-
-/// When a task was last done.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub enum LastDone {
-    /// Not since the engine was new: the first interval counts, from its start.
-    NeverSince { start: NaiveDate },
-    /// At these life hours, on this date; either may be unknown.
-    At { life_hours: Option<f64>, on: Option<NaiveDate> },
-    /// Nobody knows: no due date follows, and it is never taken as overdue.
-    #[default]
-    Unknown,
-}
-
-impl Interval {
-    /// Where the interval stands for an engine with `life_hours` at its last reading.
-    ///
-    /// A limb whose start is not known is left out, never guessed: hours last done unknown leaves
-    /// only the months limb, and the other way round; neither known leaves none.
-    pub fn limits(&self, last: LastDone, life_hours: f64) -> Result<Limits, UsageError> {
-        self.check()?;
-        let severity = self.severity.unwrap_or(1.0);
-        let none = Limits { hours_left: None, months_limb_on: None };
-        match last {
-            LastDone::Unknown => Ok(none),
-            LastDone::NeverSince { start } => {
-                check_date(start)?;
-                let hours = self.first_hours.or(self.hours);
-                let months = self.first_months.or(self.months);
-                Ok(Limits {
-                    hours_left: hours.map(|hours| hours * severity - life_hours),
-                    months_limb_on: months.map(|months| after_months(start, months)),
-                })
-            }
-            LastDone::At { life_hours: done, on } => {
-                if let Some(done) = done {
-                    if !done.is_finite() || done < 0.0 {
-                        return Err(UsageError::LastDoneHours { given: done });
-                    }
-                    if done > life_hours + 1e-9 {
-                        return Err(UsageError::DoneInTheFuture { done, life: life_hours });
-                    }
-                }
-                if let Some(on) = on {
-                    check_date(on)?;
-                }
-                Ok(Limits {
-                    hours_left: self
-                        .hours
-                        .zip(done)
-                        .map(|(hours, done)| done + hours * severity - life_hours),
-                    months_limb_on: self
-                        .months
-                        .zip(on)
-                        .map(|(months, on)| after_months(on, months)),
-                })
-            }
-        }
-    }
-
-    fn check(&self) -> Result<(), UsageError> {
-        for given in [self.hours, self.first_hours].into_iter().flatten() {
-            if !given.is_finite() || given <= 0.0 {
-                return Err(UsageError::LimitHours { given });
-            }
-        }
-        for given in [self.months, self.first_months].into_iter().flatten() {
-            if !(1..=1200).contains(&given) {
-                return Err(UsageError::LimitMonths { given });
-            }
-        }
-        if let Some(given) = self.severity.filter(|s| !s.is_finite() || *s <= 0.0) {
-            return Err(UsageError::Severity { given });
-        }
-        let limbs = [self.hours, self.first_hours].iter().any(Option::is_some)
-            || [self.months, self.first_months].iter().any(Option::is_some);
-        if limbs { Ok(()) } else { Err(UsageError::NoLimb) }
-    }
-}
-
-/// The same day so many months on; the month's last day where it has no such day.
-fn after_months(date: NaiveDate, months: u32) -> NaiveDate {
-    date.checked_add_months(Months::new(months)).unwrap_or(NaiveDate::MAX)
 }
 
 /// The limb that is expected to come first.

@@ -17,18 +17,6 @@ pub enum UsageError {
     ReadingFalls { on: NaiveDate, hours: f64, before: f64 },
     #[error("{given} is not a number of hours a plan can hold; give 0 or more")]
     PlanHours { given: f64 },
-    #[error("a severity of {given}; give a factor above 0, where 0.5 halves the interval")]
-    Severity { given: f64 },
-    #[error("an interval of {given} h; give more than 0, or leave it out")]
-    LimitHours { given: f64 },
-    #[error("an interval of {given} months; give 1 to 1200, or leave it out")]
-    LimitMonths { given: u32 },
-    #[error("the task has neither hours nor months; give at least one of them")]
-    NoLimb,
-    #[error("{given} h at the last service is not a number of 0 or more")]
-    LastDoneHours { given: f64 },
-    #[error("last done at {done} h, but the engine has only run {life} h")]
-    DoneInTheFuture { done: f64, life: f64 },
 }
 
 impl UsageError {
@@ -42,12 +30,6 @@ impl UsageError {
             Self::DateOutOfRange { .. } => "date-out-of-range",
             Self::ReadingFalls { .. } => "reading-falls",
             Self::PlanHours { .. } => "plan-hours",
-            Self::Severity { .. } => "severity-not-positive",
-            Self::LimitHours { .. } => "limit-hours-not-positive",
-            Self::LimitMonths { .. } => "limit-months-out-of-range",
-            Self::NoLimb => "interval-without-limb",
-            Self::LastDoneHours { .. } => "last-done-hours",
-            Self::DoneInTheFuture { .. } => "last-done-in-the-future",
         }
     }
 }

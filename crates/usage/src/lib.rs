@@ -12,7 +12,7 @@ mod pool;
 mod rate;
 mod season;
 
-pub use due::{Due, EngineAhead, Interval, LastDone, Limb, Limits};
+pub use due::{Due, EngineAhead, Limb, Limits};
 pub use error::UsageError;
 pub use history::{ESTIMATE_NOISE, EngineHistory, LifeReading, Source, UseInterval};
 pub use hours::HoursDistribution;

@@ -83,6 +83,42 @@ impl Outlook {
         posterior
     }
 
+    /// What a history says of its engine around a window inside it, from both sides of the window.
+    ///
+    /// Drift fades alike forwards and backwards, so readings after the window are taken as if they
+    /// lay as far before it. Readings that overlap the window are left out.
+    pub fn posterior_around(
+        &self,
+        history: &EngineHistory,
+        from: NaiveDate,
+        to: NaiveDate,
+    ) -> EnginePosterior {
+        let (from, to) = (day_of(from), day_of(to));
+        let mut sides: Vec<(Day, &UseInterval)> = history
+            .intervals()
+            .iter()
+            .filter_map(|interval| {
+                let (start, end) = interval.days();
+                let away = if end <= from { from - end } else { start - to };
+                (away >= 0).then_some((away, interval))
+            })
+            .collect();
+        sides.sort_by_key(|&(away, interval)| (std::cmp::Reverse(away), interval.start()));
+        let mut posterior = self.new_engine();
+        let mut reached: Option<Day> = None;
+        for (away, interval) in sides {
+            let (start, end) = interval.days();
+            if let Some(reached) = reached {
+                posterior.state.wait(&self.rates, f64::from(reached - (away + end - start)));
+            }
+            self.learn(&mut posterior, interval);
+            posterior.first = Some(posterior.first.map_or(start, |first| first.min(start)));
+            posterior.last = Some(from - away);
+            reached = Some(away);
+        }
+        posterior
+    }
+
     fn end(&self) -> Day {
         self.first + self.running.len() as Day - 1
     }
@@ -148,6 +184,13 @@ impl Outlook {
         if let Some(last) = posterior.last {
             posterior.state.wait(&self.rates, f64::from(start - last));
         }
+        self.learn(posterior, interval);
+        posterior.first = posterior.first.or(Some(start));
+        posterior.last = Some(end);
+    }
+
+    fn learn(&self, posterior: &mut EnginePosterior, interval: &UseInterval) {
+        let (start, end) = interval.days();
         // What lies before the table counts as hours of life, not as news of the rate.
         if end > self.first {
             let seen = Observed {
@@ -158,8 +201,6 @@ impl Outlook {
             };
             posterior.state.observe(&self.rates, &seen);
         }
-        posterior.first = posterior.first.or(Some(start));
-        posterior.last = Some(end);
         posterior.hours += interval.hours();
         posterior.readings += 1;
     }

@@ -36,7 +36,7 @@ impl RateModel {
     pub(crate) const PRIOR: Self = Self {
         overdispersion_hours: 3.0,
         lasting_sd: 0.3,
-        drift_sd: 0.12,
+        drift_sd: 0.08,
         drift_days: 120.0,
         aside_a_day: 1.0 / 10_000.0,
         back_a_day: 1.0 / 60.0,
