@@ -300,6 +300,9 @@ fn readings(history: &History) -> Sheet {
     sheet
 }
 
+/// Days ahead on which one pool is wanted whole.
+const REGATTA_DAY: usize = 5;
+
 /// Groups that have booked for the weeks to come, where the season is on.
 fn bookings(until: NaiveDate) -> Sheet {
     let mut sheet = Sheet::new("bookings", "reference,pool,starts_at,ends_at,boats");
@@ -310,7 +313,10 @@ fn bookings(until: NaiveDate) -> Sheet {
         for (at, pool) in POOLS.iter().enumerate() {
             let share = share_of_season(day) * 30.4 * 4.0;
             let boats = (pool.boats as f64 * pool.minimum_share * share).round() as u32;
-            if boats == 0 || (number + at) % 2 == 1 {
+            // A regatta within the week wants every boat of the largest pool.
+            let regatta = number == REGATTA_DAY && at == 0;
+            let boats = if regatta { pool.boats as u32 } else { boats };
+            if boats == 0 || ((number + at) % 2 == 1 && !regatta) {
                 continue;
             }
             sheet.row(&[

@@ -4,7 +4,7 @@ use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use chrono::{NaiveDate, TimeDelta, Utc};
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use clap::Args;
 use exchange::load::Kind;
 use fleet::Currency;
@@ -35,7 +35,7 @@ pub struct DemoArgs {
     /// Another seed makes another past
     #[arg(long, value_name = "N", default_value_t = 7)]
     seed: u64,
-    /// The last day of the past; today without it
+    /// The last day of the past, and the demo stands at the next morning; yesterday without it
     #[arg(long, value_name = "DATE")]
     until: Option<NaiveDate>,
     /// Also write the past as CSV files into this folder
@@ -62,11 +62,12 @@ pub fn run(args: &DemoArgs) -> Result<(), CommandError> {
         ));
     }
     serve::start_log();
+    let clock = clock(args.until);
     runtime()?.block_on(async {
         let store = Arc::new(Store::open(&args.database.to_string_lossy()).await?);
         store.migrate().await?;
-        let organisation = make(&store, args).await?;
-        compute(&store, organisation).await?;
+        let organisation = make(&store, args, clock()).await?;
+        compute(&store, organisation, &clock).await?;
         println!("The yard is in {}.", args.database.display());
         if args.no_serve {
             let database = args.database.display();
@@ -75,17 +76,31 @@ pub fn run(args: &DemoArgs) -> Result<(), CommandError> {
             return Ok(());
         }
         let listener = serve::listen(args.listen).await?;
-        let link = sign_in_link(&store, organisation).await?;
+        let link = sign_in_link(&store, organisation, clock()).await?;
+        let address = serve::address_of(&listener, args.listen);
         println!("Open it, signed in as its owner (the link works once):");
-        println!("  http://{}/sign-in/once/{link}", args.listen);
-        println!("API document: http://{}/docs   End with Ctrl-C.", args.listen);
-        serve::serve(store, listener, serve::cookies(args.listen), serve::Work::Here).await
+        println!("  http://{address}/sign-in/once/{link}");
+        println!("API document: http://{address}/docs   End with Ctrl-C.");
+        let cookies = serve::cookies(args.listen);
+        serve::serve(store, listener, cookies, serve::Work::Here, clock).await
     })
 }
 
+/// The demo's clock: it runs on from the morning after the last day of the past.
+fn clock(until: Option<NaiveDate>) -> runs::Clock {
+    let Some(morning) = until.and_then(|day| day.succ_opt()?.and_hms_opt(5, 10, 0)) else {
+        return Arc::new(Utc::now);
+    };
+    let began = Utc::now();
+    Arc::new(move || morning.and_utc() + (Utc::now() - began))
+}
+
 /// Loads the invented past, unless it is there.
-async fn make(store: &Store, args: &DemoArgs) -> Result<OrganisationId, CommandError> {
-    let now = Utc::now();
+async fn make(
+    store: &Store,
+    args: &DemoArgs,
+    now: DateTime<Utc>,
+) -> Result<OrganisationId, CommandError> {
     let until = args.until.unwrap_or_else(|| now.date_naive().pred_opt().unwrap_or_default());
     let history = scenario::history::live(args.seed, until);
     let supply = scenario::supply::buy(args.seed, &history);
@@ -110,7 +125,7 @@ async fn make(store: &Store, args: &DemoArgs) -> Result<OrganisationId, CommandE
     let bar = progress(files.len() as u64, "files");
     for file in files {
         bar.inc(1);
-        load_file(store, organisation, file).await?;
+        load_file(store, organisation, file, now).await?;
     }
     bar.finish_and_clear();
     Ok(organisation)
@@ -120,11 +135,12 @@ async fn load_file(
     store: &Store,
     organisation: OrganisationId,
     file: scenario::files::LoadFile,
+    now: DateTime<Utc>,
 ) -> Result<(), CommandError> {
     let kind: Kind = file.kind.parse().map_err(|error| CommandError::Failed(format!("{error}")))?;
     let request = LoadRequest {
         organisation,
-        author: Author { id: None, name: "demo".into(), at: Utc::now(), note: None },
+        author: Author { id: None, name: "demo".into(), at: now, note: None },
         kind,
         faulty: FaultyRows::RefuseFile,
         ending: Ending::Keep,
@@ -153,8 +169,11 @@ fn write_files(folder: &Path, files: &[scenario::files::LoadFile]) -> Result<(),
 }
 
 /// Makes the runs that are not there yet.
-async fn compute(store: &Store, organisation: OrganisationId) -> Result<(), CommandError> {
-    let clock: runs::Clock = Arc::new(Utc::now);
+async fn compute(
+    store: &Store,
+    organisation: OrganisationId,
+    clock: &runs::Clock,
+) -> Result<(), CommandError> {
     for kind in [RunKind::Due, RunKind::Forecast, RunKind::OrderAdvice] {
         if kept_runs::latest(store.connection(), organisation, kind, None).await?.is_some() {
             continue;
@@ -166,21 +185,25 @@ async fn compute(store: &Store, organisation: OrganisationId) -> Result<(), Comm
             shown.set_message(note.to_owned());
         });
         let wanted = runs::Wanted::by(organisation, kind, "demo");
-        let run = runs::ask(store, &wanted, Utc::now()).await?;
-        runs::carry_out(store, organisation, run.id, &clock, told).await?;
+        let run = runs::ask(store, &wanted, clock()).await?;
+        runs::carry_out(store, organisation, run.id, clock, told).await?;
         bar.finish_and_clear();
     }
     Ok(())
 }
 
-async fn sign_in_link(store: &Store, organisation: OrganisationId) -> Result<String, CommandError> {
+async fn sign_in_link(
+    store: &Store,
+    organisation: OrganisationId,
+    now: DateTime<Utc>,
+) -> Result<String, CommandError> {
     let people: Vec<Person> = record::all(store.connection(), organisation).await?;
     let owner = people.iter().find(|person| person.role == Role::Owner).ok_or_else(|| {
         CommandError::Failed("the yard has no owner any more; delete its file and ask again".into())
     })?;
     let work = async |transaction: &Transaction| {
         let lasts = TimeDelta::hours(LINK_HOURS);
-        sessions::create_link(transaction, organisation, owner.id, Utc::now(), lasts).await
+        sessions::create_link(transaction, organisation, owner.id, now, lasts).await
     };
     Ok(store.write(work).await?.reveal().to_owned())
 }

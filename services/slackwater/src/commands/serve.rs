@@ -45,9 +45,10 @@ pub fn run(args: &ServeArgs) -> Result<(), CommandError> {
     runtime()?.block_on(async {
         let store = Arc::new(args.place.open().await?);
         let listener = listen(args.listen).await?;
-        println!("Slackwater answers on http://{}", args.listen);
+        println!("Slackwater answers on http://{}", address_of(&listener, args.listen));
         let work = if args.no_work { Work::Elsewhere } else { Work::Here };
-        serve(store, listener, cookies(args.listen), work).await
+        let clock: runs::Clock = Arc::new(Utc::now);
+        serve(store, listener, cookies(args.listen), work, clock).await
     })
 }
 
@@ -64,6 +65,11 @@ pub async fn listen(address: SocketAddr) -> Result<TcpListener, CommandError> {
     })
 }
 
+/// The address that was really taken: port 0 asks for any free one.
+pub fn address_of(listener: &TcpListener, asked: SocketAddr) -> SocketAddr {
+    listener.local_addr().unwrap_or(asked)
+}
+
 /// Serves until the process is asked to end; requests under way are finished.
 ///
 /// # Errors
@@ -73,15 +79,16 @@ pub async fn serve(
     listener: TcpListener,
     cookies: Cookies,
     work: Work,
+    clock: runs::Clock,
 ) -> Result<(), CommandError> {
     let schedules = worker::defaults().map_err(|error| CommandError::Failed(error.to_string()))?;
     let (end, ended) = watch::channel(false);
     let working = (work == Work::Here).then(|| {
-        let clock: runs::Clock = Arc::new(Utc::now);
-        tokio::spawn(worker::work(Arc::clone(&store), clock, schedules, ended))
+        tokio::spawn(worker::work(Arc::clone(&store), Arc::clone(&clock), schedules, ended))
     });
     let api = api::router(api::ApiState::new(Arc::clone(&store)));
-    let pages = pages::router(PagesState::new(Arc::clone(&store), cookies));
+    let state = PagesState::new(Arc::clone(&store), cookies).with_clock(move || clock());
+    let pages = pages::router(state);
     let app = Router::new().merge(api).fallback_service(pages);
     axum::serve(listener, app.into_make_service_with_connect_info::<SocketAddr>())
         .with_graceful_shutdown(asked_to_end())
