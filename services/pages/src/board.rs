@@ -109,16 +109,15 @@ pub async fn save(State(state): State<PagesState>, posted: Posted) -> Result<Res
         }
     };
     let saved = save_lines(&state, &visitor, &yard, site, &fields, read_at).await?;
+    // Also where some lines are asked about: what was saved is not to come back as kept typing.
+    let chosen = site.map(|site| site.to_string()).unwrap_or_default();
+    let kept = format!("hours {chosen}");
     if saved.asked.is_empty() {
-        let notice = Notice {
-            saved: format!("hours {}", site.map(|s| s.to_string()).unwrap_or_default()),
-            ..Notice::done(saved.says())
-        };
-        let to = format!("/fleet/hours?site={}", site.map(|s| s.to_string()).unwrap_or_default());
-        return Ok(onward(&state, &to, &notice));
+        let notice = Notice { saved: kept, ..Notice::done(saved.says()) };
+        return Ok(onward(&state, &format!("/fleet/hours?site={chosen}"), &notice));
     }
     let mut page = page(&state, &visitor, &yard, site, Field::of(typed), &saved.asked).await?;
-    page.frame.notice = Some(Notice::wrong(saved.says()));
+    page.frame.notice = Some(Notice { saved: kept, ..Notice::wrong(saved.says()) });
     shown_again(&page)
 }
 

@@ -10,6 +10,7 @@
 //! what those do not have.
 
 pub mod boats;
+pub mod curve;
 pub mod fan;
 pub mod hours;
 pub mod load;

@@ -9,6 +9,7 @@ use chrono::{Days, NaiveDate};
 use crate::afloat::{AfloatPage, DueRow, HeldRow, PoolBoats, UnknownRow};
 use crate::board::{BoardLine, BoardPage, Jetty};
 use crate::chart::boats::{BoatDay, describe, draw as draw_boats};
+use crate::chart::curve::{Curve, Point};
 use crate::chart::fan::{Expected, Used, draw as draw_fan};
 use crate::chart::hours::{Ahead as HoursAhead, EngineHours, Event, EventKind, Shown};
 use crate::chart::tide::{Ahead, Tide};
@@ -196,6 +197,9 @@ fn part() -> PartPage {
 }
 
 fn order() -> OrderPage {
+    let points = (0..40)
+        .map(|i| Point { money: f64::from(i) * 50.0, lost: 60.0 * (-f64::from(i) / 9.0).exp() });
+    let curve = Curve { currency: "EUR".into(), points: points.collect(), spent: 412.0 };
     OrderPage {
         frame: frame("What to order", Room::Stores),
         heading: "What to order, seen from Monday 6 July".into(),
@@ -216,7 +220,8 @@ fn order() -> OrderPage {
             total: "412.00 EUR".into(),
         }],
         nothing: String::new(),
-        uncovered: vec!["Carrier housing: 1 in 5 that one is wanted.".into()],
+        curve_says: curve.describe(),
+        curve: Some(curve.draw("curve")),
     }
 }
 

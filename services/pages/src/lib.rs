@@ -31,6 +31,7 @@ mod run;
 mod sign_in;
 mod state;
 mod stores;
+mod tag;
 mod visitor;
 mod yard;
 mod yard_records;

@@ -6,13 +6,16 @@ use askama::Template;
 use axum::extract::State;
 use axum::response::Response;
 use fleet::id::{PartId, SupplierId};
-use fleet::money::Money;
+use fleet::money::{Currency, Money};
 use fleet::part::Part;
 use fleet::run::RunKind;
 use fleet::supplier::Supplier;
+use serde_json::Value;
 use store::record;
-use store::runs::{self, AdviceRow};
+use store::runs::{self, AdviceRow, Run};
 
+use crate::chart::Picture;
+use crate::chart::curve::{Curve, Point};
 use crate::failure::{Failure, shown};
 use crate::figures::{count, day, day_long};
 use crate::form::Mark;
@@ -33,7 +36,8 @@ pub struct OrderPage {
     pub paths: Vec<Link>,
     pub suppliers: Vec<SupplierLines>,
     pub nothing: String,
-    pub uncovered: Vec<String>,
+    pub curve: Option<Picture>,
+    pub curve_says: String,
 }
 
 #[derive(Clone, Debug)]
@@ -73,6 +77,7 @@ pub async fn show(State(state): State<PagesState>, visitor: Visitor) -> Result<R
         parts: parts.into_iter().map(|part| (part.id, part)).collect(),
         suppliers: suppliers.into_iter().map(|s| (s.id, s)).collect(),
     };
+    let curve = latest.done.as_ref().and_then(|run| curve(run, &rows));
     let lines = count(rows.len(), "line", "lines");
     let suppliers = by_supplier(&yard, &names, rows);
     let page = OrderPage {
@@ -98,9 +103,27 @@ pub async fn show(State(state): State<PagesState>, visitor: Visitor) -> Result<R
                 .to_owned(),
         },
         suppliers,
-        uncovered: Vec::new(),
+        curve_says: curve.as_ref().map(Curve::describe).unwrap_or_default(),
+        curve: curve.map(|curve| curve.draw("curve")),
     };
     shown(&page)
+}
+
+/// What money buys, as the run keeps it, with what its lines cost in the same currency.
+fn curve(run: &Run, rows: &[AdviceRow]) -> Option<Curve> {
+    let summary = run.summary.as_ref()?;
+    let currency = Currency::parse(summary.get("currency")?.as_str()?).ok()?;
+    let major = |minor: f64| minor / 10f64.powi(i32::try_from(currency.digits()).unwrap_or(0));
+    let point = |point: &Value| {
+        let money = major(point.get("money_minor")?.as_f64()?);
+        Some(Point { money, lost: point.get("boat_days_lost")?.as_f64()? })
+    };
+    let mut points: Vec<Point> =
+        summary.get("curve")?.as_array()?.iter().filter_map(point).collect();
+    points.sort_by(|a, b| a.money.total_cmp(&b.money));
+    let same = rows.iter().filter(|row| row.total.currency == currency);
+    let spent = major(same.map(|row| row.total.minor).sum::<i64>() as f64);
+    (points.len() > 1).then(|| Curve { currency: currency.code().to_owned(), points, spent })
 }
 
 struct Names {
@@ -163,8 +186,6 @@ fn advice_line(yard: &Yard, names: &Names, row: &AdviceRow) -> AdviceLine {
 
 #[cfg(test)]
 mod tests {
-    use fleet::money::Currency;
-
     use super::*;
 
     #[test]

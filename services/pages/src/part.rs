@@ -18,7 +18,7 @@ use uuid::Uuid;
 use crate::chart::fan::{self, Expected, Used};
 use crate::chart::{Picture, Table};
 use crate::failure::{Failure, shown};
-use crate::figures::{count, day, grouped, moment, percent};
+use crate::figures::{capital, count, day, grouped, moment, percent};
 use crate::form::Fact;
 use crate::frame::{Frame, Room};
 use crate::run::Latest;
@@ -315,7 +315,7 @@ fn scores(scores: &Value) -> Table {
     let Some(models) = scores.as_array() else { return Table::default() };
     let row = |model: &Value| {
         let name = model.get("model")?;
-        let name = name.as_str().map(str::to_owned).unwrap_or_else(|| name.to_string());
+        let name = capital(&name.as_str()?.replace('_', " "));
         let scores = model.get("scores").unwrap_or(model);
         let cell = |(key, _): &(&str, &str)| {
             let value = scores.get(*key).and_then(Value::as_f64);
@@ -403,8 +403,9 @@ mod tests {
 
     #[test]
     fn a_backtest_shows_what_it_has_and_a_dash_for_the_rest() {
-        let table = scores(&serde_json::json!([{"model": "tsb", "scores": {"pinball": 0.412}}]));
-        assert_eq!(table.rows, [["tsb", "0.41", "–", "–", "–"]]);
+        let table =
+            scores(&serde_json::json!([{"model": "seasonal_naive", "scores": {"pinball": 0.412}}]));
+        assert_eq!(table.rows, [["Seasonal naive", "0.41", "–", "–", "–"]]);
         assert!(scores(&Value::Null).rows.is_empty());
     }
 }

@@ -16,7 +16,7 @@ use crate::failure::Failure;
 use crate::state::PagesState;
 use crate::{
     afloat, bench, board, correction, engine, finding, fleet_list, lay_up, look, meter, order,
-    part, sign_in, stores, yard,
+    part, sign_in, stores, tag, yard,
 };
 
 /// Largest form taken: a board of a thousand lines is some 100 kB.
@@ -42,6 +42,7 @@ pub fn router(state: PagesState) -> Router {
         .route("/fleet/engines/{engine}/meter", get(meter::show).post(meter::save))
         .route("/fleet/engines/{engine}/correction", get(correction::show).post(correction::save))
         .route("/fleet/engines/{engine}/finding", get(finding::show).post(finding::save))
+        .route("/tag/{tag}", get(tag::show))
         .route("/holds/{hold}/clear", post(finding::clear_hold))
         .layer(from_fn_with_state(state.clone(), drop_notice))
         .layer(from_fn(guard))

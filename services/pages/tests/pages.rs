@@ -165,7 +165,7 @@ impl Yard {
             serial: "KV-2041".into(),
             model,
             pool,
-            tag: None,
+            tag: Some("A 14".into()),
             bought_on: None,
             first_run_on: NaiveDate::from_ymd_opt(2023, 5, 1),
             status: EngineStatus::InService,
@@ -449,6 +449,16 @@ async fn a_password_signs_in_and_a_wrong_one_tells_nothing() {
     let answer = browser.post("/sign-in", &form("Owner%40North.example", "ten+knots")).await;
     assert_eq!(answer.status(), StatusCode::SEE_OTHER);
     assert_eq!(answer.headers()[LOCATION], "/stores");
+}
+
+#[tokio::test]
+async fn a_scanned_tag_leads_to_where_a_finding_is_recorded() {
+    let yard = Yard::open().await;
+    let technician = yard.sign_in("technician").await;
+    let answer = yard.send(get("/tag/A%2014", &technician.cookie)).await;
+    let to = answer.headers()[LOCATION].to_str().expect("text").to_owned();
+    assert_eq!(to, format!("/fleet/engines/{}/finding", yard.engine));
+    assert_eq!(technician.get("/tag/B").await.0, StatusCode::NOT_FOUND);
 }
 
 #[tokio::test]
