@@ -204,3 +204,136 @@ impl EngineAhead {
         Some(date_of(day))
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::Limits;
+    use crate::history::day_of;
+    use crate::pool::PoolModel;
+    use crate::rate::RateModel;
+    use crate::{EnginePlans, Outlook};
+    use chrono::{Days, NaiveDate};
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha8Rng;
+    use rand_distr::{Distribution, Gamma, Poisson};
+    use statrs::function::gamma::gamma_lr;
+
+    /// Variance of hours over their mean, and hours a day, of the stationary pool below.
+    const OVERDISPERSION: f64 = 2.5;
+    const HOURS_A_DAY: f64 = 1.0;
+
+    fn start() -> NaiveDate {
+        NaiveDate::from_ymd_opt(2024, 1, 1).unwrap()
+    }
+
+    /// An hour a day all year, nothing uncertain but the hires themselves.
+    fn stationary() -> Outlook {
+        let mut model = PoolModel::fit(&[], start()).model;
+        model.curve.theta.fill(HOURS_A_DAY.ln());
+        model.curve.covariance.fill(0.0);
+        model.curve.year_sd = 1e-6;
+        model.curve.month_sds = [1e-6; 2];
+        model.rates = RateModel {
+            overdispersion_hours: OVERDISPERSION,
+            lasting_sd: 1e-6,
+            drift_sd: 1e-6,
+            aside_a_day: 1e-12,
+            ..RateModel::PRIOR
+        };
+        model.outlook()
+    }
+
+    fn days_until(hours: f64) -> [f64; 3] {
+        let outlook = stationary();
+        let none = EnginePlans::default();
+        let ahead = outlook.engine_ahead(&outlook.new_engine(), start(), start(), &none);
+        let due = ahead.due(&Limits { hours_left: Some(hours), months_limb_on: None }).unwrap();
+        [due.q10, due.q50, due.q90].map(|date| f64::from(day_of(date.unwrap()) - day_of(start())))
+    }
+
+    /// First passage of a gamma process: F(t) = Γ(v t, y u) / Γ(v t), here with u = 1 / φ and
+    /// v = mean / φ. Van Noortwijk (2009), A survey of the application of gamma processes in
+    /// maintenance, Reliability Engineering and System Safety 94, 2-21, section 4.
+    #[test]
+    fn a_stationary_limit_is_reached_as_a_gamma_process_reaches_it() {
+        for hours in [20.0, 50.0, 100.0, 300.0] {
+            let reached = |days: f64| {
+                1.0 - gamma_lr(HOURS_A_DAY * days / OVERDISPERSION, hours / OVERDISPERSION)
+            };
+            for (found, level) in days_until(hours).into_iter().zip([0.1, 0.5, 0.9]) {
+                let (mut low, mut high) = (1.0, 4.0 * hours + 200.0);
+                while high - low > 1e-6 {
+                    let middle = (low + high) / 2.0;
+                    if reached(middle) < level { low = middle } else { high = middle }
+                }
+                // The date is the day in whose course the limit is reached: its index is rounded
+                // down. Mass at zero bends short windows a little.
+                assert!((found + 0.5 - low).abs() < 1.6, "{hours} h, {level}: {found} {low}");
+            }
+        }
+    }
+
+    /// Days drawn one by one: a Poisson number of hires, each of gamma(4) length.
+    #[test]
+    fn a_stationary_limit_is_reached_as_drawn_hires_reach_it() {
+        const DRAWS: usize = 4_000;
+        let hire_hours = OVERDISPERSION / 1.25;
+        let mut random = ChaCha8Rng::seed_from_u64(7);
+        let hires = Poisson::new(HOURS_A_DAY / hire_hours).unwrap();
+        let hire = Gamma::new(4.0, hire_hours / 4.0).unwrap();
+        let limit = 80.0;
+        let mut days: Vec<f64> = (0..DRAWS)
+            .map(|_| {
+                let (mut hours, mut day) = (0.0, 0.0);
+                while hours < limit {
+                    let count = hires.sample(&mut random) as u32;
+                    hours += (0..count).map(|_| hire.sample(&mut random)).sum::<f64>();
+                    day += 1.0;
+                }
+                day - 1.0 // the day in whose course the limit was reached
+            })
+            .collect();
+        days.sort_by(f64::total_cmp);
+        for (found, level) in days_until(limit).into_iter().zip([0.1, 0.5, 0.9]) {
+            let drawn = days[(level * DRAWS as f64) as usize];
+            assert!((found - drawn).abs() <= 2.0, "{level}: {found} {drawn}");
+        }
+    }
+
+    #[test]
+    fn whichever_limb_comes_first_governs() {
+        let outlook = stationary();
+        let none = EnginePlans::default();
+        let by = start() + Days::new(40);
+        let ahead = outlook.engine_ahead(&outlook.new_engine(), start(), by, &none);
+        let months = start() + Days::new(30);
+        let both = |hours| {
+            ahead.due(&Limits { hours_left: Some(hours), months_limb_on: Some(months) }).unwrap()
+        };
+        assert_eq!(both(10.0).governing, super::Limb::Hours);
+        let late = both(200.0);
+        assert_eq!(
+            (late.governing, late.q10, late.q90),
+            (super::Limb::Months, Some(months), Some(months))
+        );
+        assert_eq!(late.probability_by, 1.0);
+        // On the limb's own day it is due; the day before it is not.
+        let before =
+            outlook.engine_ahead(&outlook.new_engine(), start(), months - Days::new(1), &none);
+        let alone = Limits { hours_left: None, months_limb_on: Some(months) };
+        assert_eq!(before.due(&alone).unwrap().probability_by, 0.0);
+        let on = outlook.engine_ahead(&outlook.new_engine(), start(), months, &none);
+        assert_eq!(on.due(&alone).unwrap().probability_by, 1.0);
+        assert!(ahead.due(&Limits { hours_left: None, months_limb_on: None }).is_none());
+    }
+
+    #[test]
+    fn what_is_reached_already_is_due_on_the_last_reading() {
+        let outlook = stationary();
+        let none = EnginePlans::default();
+        let ahead = outlook.engine_ahead(&outlook.new_engine(), start(), start(), &none);
+        let due = ahead.due(&Limits { hours_left: Some(-3.0), months_limb_on: None }).unwrap();
+        assert_eq!([due.q10, due.q50, due.q90], [Some(start()); 3]);
+        assert_eq!(due.probability_by, 1.0);
+    }
+}

@@ -159,7 +159,9 @@ impl HoursDistribution {
         );
         let (mut at_a, mut at_b) = (excess(a), excess(b));
         if at_a >= 0.0 {
-            return high.quantile(a);
+            // None of the high part lies beyond: what is asked for is in the low part's tail.
+            let tail = (beyond / low.weight).clamp(1e-12, 1.0);
+            return low.quantile(tail).max(high.quantile(a));
         }
         if at_b <= 0.0 && beyond < high.weight {
             return high.quantile(b);
