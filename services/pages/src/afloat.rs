@@ -50,7 +50,10 @@ pub struct AfloatPage {
     pub sites: Vec<Choice>,
     pub nothing_due: String,
     pub band_says: String,
+    /// The worst; the others are folded away.
     pub rows: Vec<DueRow>,
+    pub folded: Vec<DueRow>,
+    pub folded_says: String,
     pub more: Option<Link>,
     pub unknown: Vec<UnknownRow>,
     pub unknown_lead: String,
@@ -95,8 +98,9 @@ pub struct HeldRow {
 
 /// Six weeks, as far as bookings tell anything.
 const BOAT_DAYS: u64 = 42;
-/// Rows shown before asking for the rest, and after.
-const ROWS_MAX: usize = 60;
+/// Rows that stand open, rows that need a decision and unfold, rows after asking for all.
+const ROWS_OPEN: usize = 16;
+const ROWS_MAX: usize = 200;
 const ROWS_OF_ALL_MAX: usize = 500;
 const UNKNOWN_ROWS_MAX: usize = 200;
 
@@ -260,6 +264,9 @@ async fn boats(
             pools.push((pool.clone(), days));
         }
     }
+    // The pool that is short comes first.
+    let short = |days: &[BoatDay]| days.iter().map(BoatDay::short).max();
+    pools.sort_by_key(|(_, days)| std::cmp::Reverse(short(days)));
     Ok(pools)
 }
 
@@ -302,6 +309,8 @@ fn page(visitor: &Visitor, yard: &Yard, wanted: &Wanted, seen: Seen) -> AfloatPa
         (_, n) => format!("{n} of {engines} engines need a decision by {by}."),
     };
     let hidden = list.of.saturating_sub(list.rows.len());
+    let mut rows = list.rows;
+    let folded = rows.split_off(rows.len().min(ROWS_OPEN));
     AfloatPage {
         frame: visitor.frame("Afloat", Room::Afloat),
         heading: format!("Due, seen from {}", day_long(days.today, days.today)),
@@ -326,7 +335,9 @@ fn page(visitor: &Visitor, yard: &Yard, wanted: &Wanted, seen: Seen) -> AfloatPa
             let quiet = count(hidden, "task that is quiet", "tasks that are quiet");
             Link::new(format!("Show also {quiet}"), to)
         }),
-        rows: list.rows,
+        rows,
+        folded_says: count(folded.len(), "more task, less urgent", "more tasks, less urgent"),
+        folded,
         unknown_lead: "Unknown is not overdue. These first services are spread over the coming                        weeks by what is known; record what was done, and they fall into place."
             .to_owned(),
         unknown_count: format!(

@@ -149,9 +149,10 @@ pub fn onward(state: &PagesState, to: &str, notice: &Notice) -> Response {
     ([(SET_COOKIE, cookie)], Redirect::to(to)).into_response()
 }
 
-/// An error's text, which has neither capital nor full stop, as a sentence.
+/// A text without capital or full stop, as errors and runs word theirs, as a sentence.
 pub fn sentence(text: &str) -> String {
-    format!("{}.", capital(text))
+    let stop = if text.ends_with(['.', '!', '?']) || text.is_empty() { "" } else { "." };
+    format!("{}{stop}", capital(text))
 }
 
 /// `text` as the value of a query (RFC 3986, unreserved characters stay).
@@ -181,6 +182,7 @@ mod tests {
     #[test]
     fn an_errors_text_becomes_a_sentence() {
         assert_eq!(sentence("another boat has the same name"), "Another boat has the same name.");
+        assert_eq!(sentence("It is one already."), "It is one already.");
     }
 
     #[test]

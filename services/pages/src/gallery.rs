@@ -119,6 +119,8 @@ fn afloat() -> AfloatPage {
         nothing_due: String::new(),
         band_says: "Band: where the hours will stand on Sun 12 Jul, eight times in ten.".into(),
         rows: due_rows(),
+        folded: due_rows(),
+        folded_says: "3 more tasks, less urgent".into(),
         more: Some(Link::new("All 190 tasks, also those that are quiet", "/afloat?all=yes")),
         unknown: vec![UnknownRow {
             engine: Link::new("Skiff 11", "/fleet/engines/y"),

@@ -16,7 +16,7 @@ use store::runs::{self, AdviceRow, Run};
 
 use crate::chart::Picture;
 use crate::chart::curve::{Curve, Point};
-use crate::failure::{Failure, shown};
+use crate::failure::{Failure, sentence, shown};
 use crate::figures::{count, day, day_long};
 use crate::form::Mark;
 use crate::frame::{Frame, Link, Room};
@@ -180,7 +180,7 @@ fn advice_line(yard: &Yard, names: &Names, row: &AdviceRow) -> AdviceLine {
             _ => None,
         },
         money: row.total.to_string(),
-        why: row.reason.clone(),
+        why: sentence(&row.reason),
     }
 }
 

@@ -17,7 +17,7 @@ use uuid::Uuid;
 
 use crate::chart::fan::{self, Expected, Used};
 use crate::chart::{Picture, Table};
-use crate::failure::{Failure, shown};
+use crate::failure::{Failure, sentence, shown};
 use crate::figures::{capital, count, day, grouped, moment, percent};
 use crate::form::Fact;
 use crate::frame::{Frame, Room};
@@ -203,7 +203,7 @@ fn decision(yard: &Yard, record: &Record) -> Vec<String> {
         record.supplier(first.supplier),
         day(first.order_by, yard.today)
     );
-    vec![order, first.reason.clone()]
+    vec![order, sentence(&first.reason)]
 }
 
 fn advice_line(yard: &Yard, record: &Record, row: &AdviceRow) -> String {
@@ -275,7 +275,7 @@ fn reasons(yard: &Yard, record: &Record, ahead: &[Expected]) -> Vec<String> {
         ));
     }
     if let Some(how) = &record.how {
-        reasons.push(how.reason.clone());
+        reasons.push(sentence(&how.reason));
     }
     if let Some(before) = &record.before {
         reasons.extend(changed(yard, record, before));

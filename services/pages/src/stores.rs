@@ -7,7 +7,7 @@ use axum::extract::{Query, State};
 use axum::response::Response;
 use fleet::id::{OrderId, OrderLineId, OrganisationId, PartId};
 use fleet::order::{Order, OrderStatus};
-use fleet::part::Part;
+use fleet::part::{Part, Unit};
 use fleet::run::RunKind;
 use serde::Deserialize;
 use serde_json::Value;
@@ -211,7 +211,7 @@ fn part_row(
         mark: short.then(|| Mark::soon("less than needed")),
         on_hand: amount(part.unit, position.on_hand),
         on_order: amount(part.unit, position.on_order),
-        needed: needed.map_or("–".to_owned(), Range::says),
+        needed: needed.map_or("–".to_owned(), |needed| needed.says(part.unit)),
     }
 }
 
@@ -238,10 +238,11 @@ impl Range {
         })
     }
 
-    /// `12 to 19`, or one number where both ends agree.
-    pub fn says(&self) -> String {
+    /// `12 to 19`, or one number where both ends agree, with the unit once.
+    pub fn says(&self, unit: Unit) -> String {
         let (low, high) = (self.low.round() as i64, self.high.round() as i64);
-        if low == high { grouped(low) } else { format!("{} to {}", grouped(low), grouped(high)) }
+        let high_says = amount(unit, high);
+        if low == high { high_says } else { format!("{} to {high_says}", grouped(low)) }
     }
 }
 
@@ -253,9 +254,9 @@ mod tests {
     fn a_range_is_read_from_quantiles_and_never_from_half_of_them() {
         let whole = serde_json::json!({"5": 0, "10": 1, "25": 2, "50": 4, "75": 6, "90": 9});
         let range = Range::of(&whole).unwrap();
-        assert_eq!(range.says(), "1 to 9");
+        assert_eq!(range.says(Unit::Millilitre), "1 to 9 mL");
         assert_eq!(Range::of(&serde_json::json!({"10": 1})), None);
-        assert_eq!(Range { low: 3.0, high: 3.0, ..range }.says(), "3");
+        assert_eq!(Range { low: 3.0, high: 3.0, ..range }.says(Unit::Each), "3");
     }
 
     #[test]

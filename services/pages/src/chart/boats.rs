@@ -65,10 +65,13 @@ pub fn describe(days: &[BoatDay], today: NaiveDate) -> String {
     }
     let spare = |d: &BoatDay| d.there - d.wanted;
     let thin = days.iter().min_by_key(|d| spare(d)).unwrap_or(first);
+    let left = match spare(thin) {
+        0 => "none".to_owned(),
+        n => count(n as usize, "boat", "boats"),
+    };
     format!(
-        "Enough boats every day {span}; the thinnest is {} with {} to spare.",
-        day(thin.day, today),
-        count(spare(thin) as usize, "boat", "boats"),
+        "Enough boats every day {span}; the thinnest is {} with {left} to spare.",
+        day(thin.day, today)
     )
 }
 
