@@ -9,7 +9,7 @@ const MOVES_PER_VISIT: u64 = 3_000;
 /// Share of a cycle after which the temperature stays at its lowest.
 const COOLED: f64 = 0.92;
 /// Starting temperature of later cycles as a share of the first one's.
-const REHEATED: f64 = 0.5;
+const REHEATED: f64 = 0.25;
 
 /// Where a run stands in its cycles. Temperatures in cents.
 #[derive(Clone, Debug)]
@@ -36,11 +36,9 @@ impl Cooling {
         self.first
     }
 
-    /// Temperatures between which the next `moves` go, at share `now` of the run. True where a new
-    /// cycle begins with them.
-    pub(crate) fn next(&mut self, moves: u64, now: f64) -> (f64, f64, bool) {
-        let anew = self.progress(self.moves, now) >= 1.0;
-        if anew {
+    /// Temperatures between which the next `moves` go, at share `now` of the run.
+    pub(crate) fn next(&mut self, moves: u64, now: f64) -> (f64, f64) {
+        if self.progress(self.moves, now) >= 1.0 {
             // A cycle that cannot be finished is a gentle one: it only loosens what stands.
             let speed = self.moves as f64 / (now - self.began).max(1e-9);
             let left = (1.0 - now) * speed;
@@ -58,7 +56,7 @@ impl Cooling {
         let to = self.temperature(self.progress(self.moves + moves, now + step));
         self.moves += moves;
         self.now = now;
-        (from, to, anew)
+        (from, to)
     }
 
     /// Share of the cycle that is done: by its moves, or by the time that is left for it.

@@ -1,10 +1,44 @@
 //! Plans in words: why a visit was left out, what is short, what would help.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 
+use crate::error::PlanError;
+use crate::evaluate::evaluate;
 use crate::instance::Instance;
+use crate::model::Model;
 use crate::plan::{Overtime, Plan, PlannedVisit, Shortfall, UnplannedVisit};
-use crate::state::{Block, State};
+use crate::relief::shortages;
+use crate::state::{Block, Place, State};
+
+/// The state that a plan is.
+///
+/// # Errors
+/// What [`Instance::validate`] or [`evaluate`] refuse.
+pub(crate) fn state_of<'m>(
+    instance: &Instance,
+    model: &'m Model,
+    plan: &Plan,
+) -> Result<State<'m>, PlanError> {
+    evaluate(instance, plan)?;
+    Ok(State::of(model, &wanted_places(instance, model, plan)))
+}
+
+/// Where `plan` puts each visit, as far as the visit's own dates and modes allow it.
+pub(crate) fn wanted_places(instance: &Instance, model: &Model, plan: &Plan) -> Vec<Place> {
+    let planned = plan.visits.iter().map(|planned| (planned.visit.as_str(), planned));
+    let planned: HashMap<&str, &PlannedVisit> = planned.collect();
+    let place = |(number, visit): (usize, &crate::instance::Visit)| {
+        let planned = planned.get(visit.id.as_str())?;
+        let at = visit.modes.iter().position(|mode| mode.id == planned.mode)?;
+        let mode = model.visits[number].modes.start + at as u32;
+        let compiled = &model.modes[mode as usize];
+        let start =
+            model.open_days.binary_search_by_key(&planned.day, |&open| open as i64).ok()? as u32;
+        let allowed = (compiled.first..compiled.first + compiled.starts).contains(&start);
+        allowed.then_some(Place { mode, start })
+    };
+    instance.visits.iter().enumerate().map(|visit| place(visit).unwrap_or(Place::NONE)).collect()
+}
 
 /// The plan that `state` is, with reasons, overtime and shortfalls.
 pub(crate) fn write_plan(instance: &Instance, state: &State) -> Plan {
@@ -41,6 +75,7 @@ pub(crate) fn write_plan(instance: &Instance, state: &State) -> Plan {
             }
         }
     }
+    plan.shortages = shortages(instance, state);
     plan
 }
 
@@ -55,17 +90,21 @@ fn reason(instance: &Instance, state: &State, visit: usize) -> String {
             if blocks.is_empty() {
                 return "cost".to_owned();
             }
-            let mut names: Vec<String> =
-                blocks.iter().map(|block| name(instance, visit, *block)).collect();
-            names.sort_unstable();
-            names.dedup();
-            for name in names {
+            for name in block_names(instance, visit, &blocks) {
                 *blocked.entry(name).or_default() += 1;
             }
         }
     }
     let most = blocked.into_iter().max_by(|a, b| a.1.cmp(&b.1).then(b.0.cmp(&a.0)));
     most.map_or_else(|| "dates".to_owned(), |(name, _)| name)
+}
+
+/// The blocks' names, each once, sorted.
+pub(crate) fn block_names(instance: &Instance, visit: usize, blocks: &[Block]) -> Vec<String> {
+    let mut names: Vec<String> = blocks.iter().map(|block| name(instance, visit, *block)).collect();
+    names.sort_unstable();
+    names.dedup();
+    names
 }
 
 fn name(instance: &Instance, visit: usize, block: Block) -> String {

@@ -11,6 +11,7 @@
 
 mod ascent;
 mod certificate;
+mod compare;
 mod cooling;
 mod error;
 mod evaluate;
@@ -18,17 +19,24 @@ mod explain;
 mod instance;
 mod locked;
 mod model;
+mod moves;
 mod patterns;
 mod plan;
 mod relaxation;
+mod relief;
 mod search;
+mod shadow;
 mod solve;
 mod state;
 mod validate;
 
 pub use certificate::{Certificate, Patterns};
+pub use compare::{Difference, Shift, compare};
 pub use error::{InstanceError, PlanError};
 pub use evaluate::{Evaluation, evaluate};
 pub use instance::{After, Bay, Hinge, Instance, Kit, Mode, Pool, Receipt, Skill, Visit};
+pub use moves::{CostParts, Moves, Opening, moves_of};
 pub use plan::{Overtime, Plan, PlannedVisit, Shortage, ShortageKind, Shortfall, UnplannedVisit};
+pub use relief::{Change, Relief, reliefs_of};
+pub use shadow::{ShadowPrice, Unit, shadow_prices};
 pub use solve::{Effort, LANES, Progress, Solution, Stop, Watch, solve};

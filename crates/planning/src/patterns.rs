@@ -170,7 +170,7 @@ impl Whole {
             let cell = used.skill * model.open() as u32 + used.offset;
             for (start, &value) in (compiled.first..).zip(values) {
                 let gain = minute[(cell + start) as usize].times(used.minutes);
-                if gain > N::ZERO && value < N::NEVER {
+                if gain > N::ZERO && value + value < N::NEVER {
                     items.push(Item {
                         cell: cell + start,
                         minutes: used.minutes as u32,

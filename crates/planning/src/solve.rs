@@ -11,7 +11,7 @@ use crate::ascent::Ascent;
 use crate::certificate::{Certificate, Proof, exact_bound};
 use crate::cooling::Cooling;
 use crate::error::InstanceError;
-use crate::explain::write_plan;
+use crate::explain::{wanted_places, write_plan};
 use crate::instance::Instance;
 use crate::locked::settle_locked;
 use crate::model::Model;
@@ -182,8 +182,8 @@ impl<'m> Run<'m> {
             if self.ascent.is_done() && self.stages.is_empty() && !self.searches[0].has_choice() {
                 return Stop::Limit;
             }
-            let (from, to, anew) = self.cooling.next(ROUND, now);
-            if anew || (self.cooling.is_first() && now - shared_at > SHARED_EVERY) {
+            let (from, to) = self.cooling.next(ROUND, now);
+            if self.cooling.is_first() && now - shared_at > SHARED_EVERY {
                 self.share_current();
                 shared_at = now;
             }
@@ -370,34 +370,6 @@ fn first_plan<'m>(
     }
     settle_greedily(&mut state);
     Ok(state)
-}
-
-fn wanted_places(instance: &Instance, model: &Model, plan: &Plan) -> Vec<Place> {
-    let days: std::collections::HashMap<&str, (&str, i64)> = plan
-        .visits
-        .iter()
-        .map(|planned| (planned.visit.as_str(), (planned.mode.as_str(), planned.day)))
-        .collect();
-    instance
-        .visits
-        .iter()
-        .enumerate()
-        .map(|(number, visit)| {
-            let Some(&(mode, day)) = days.get(visit.id.as_str()) else { return Place::NONE };
-            let Some(at) = visit.modes.iter().position(|known| known.id == mode) else {
-                return Place::NONE;
-            };
-            let mode = model.visits[number].modes.start + at as u32;
-            let compiled = &model.modes[mode as usize];
-            let allowed = compiled.first..compiled.first + compiled.starts;
-            match model.open_days.binary_search_by_key(&day, |&open| open as i64) {
-                Ok(start) if allowed.contains(&(start as u32)) => {
-                    Place { mode, start: start as u32 }
-                }
-                _ => Place::NONE,
-            }
-        })
-        .collect()
 }
 
 /// Adds what is left out wherever that is cheaper than leaving it, dearest first, until nothing

@@ -214,23 +214,34 @@ impl<'m> State<'m> {
 
     /// Cents that standing there adds beside the column's own cost: overtime and shortfall.
     pub(crate) fn coupled_cost(&self, visit: usize, mode: &CompiledMode, start: u32) -> i64 {
+        let (overtime, shortfall) = self.coupled_parts(visit, mode, start);
+        overtime + shortfall
+    }
+
+    /// Cents of overtime and of shortfall that standing there adds.
+    pub(crate) fn coupled_parts(
+        &self,
+        visit: usize,
+        mode: &CompiledMode,
+        start: u32,
+    ) -> (i64, i64) {
         let model = self.model;
         let uses = model.uses_of(mode);
-        let mut cost = 0;
+        let mut overtime = 0;
         for (at, used) in uses.iter().enumerate() {
             let (week, minutes) = self.week_minutes(uses, at, start);
             let cell = used.skill as usize * model.weeks + week as usize;
             let over = self.week_used[cell] + minutes - model.week_minutes[cell];
-            cost += over.max(0).min(used.minutes) * model.overtime_cost[used.skill as usize];
+            overtime += over.max(0).min(used.minutes) * model.overtime_cost[used.skill as usize];
         }
-        if mode.out {
-            let pool = model.visits[visit].pool as usize;
-            let (first, last) = model.span(mode, start);
-            let row = &self.slack[pool * model.days..];
-            let short = row[first..=last].iter().filter(|slack| **slack <= 0).count();
-            cost += short as i64 * model.shortfall_cost[pool];
+        if !mode.out {
+            return (overtime, 0);
         }
-        cost
+        let pool = model.visits[visit].pool as usize;
+        let (first, last) = model.span(mode, start);
+        let row = &self.slack[pool * model.days..];
+        let short = row[first..=last].iter().filter(|slack| **slack <= 0).count();
+        (overtime, short as i64 * model.shortfall_cost[pool])
     }
 
     /// Places a visit that is nowhere; nothing may stand in its way.

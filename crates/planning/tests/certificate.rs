@@ -1,0 +1,74 @@
+//! Bounds, computed again from instance and prices by a second program that shares no code, and held
+//! against proven optima.
+
+#[path = "support/shared.rs"]
+mod support;
+
+use std::process::Command;
+
+use planning::{Certificate, Instance};
+use rstest::rstest;
+use support::{best_known, instance, solved};
+
+/// Runs `recompute_bound.py`; `None`, said loudly, where there is no Python.
+fn recomputed(instance: &Instance, certificate: &Certificate) -> Option<i64> {
+    let folder = tempfile::tempdir().unwrap();
+    let (one, two) = (folder.path().join("instance.json"), folder.path().join("certificate.json"));
+    std::fs::write(&one, serde_json::to_vec(instance).unwrap()).unwrap();
+    std::fs::write(&two, serde_json::to_vec(certificate).unwrap()).unwrap();
+    let script = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/support/recompute_bound.py");
+    match Command::new("python3").arg(script).arg(&one).arg(&two).output() {
+        Ok(output) => {
+            assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+            Some(String::from_utf8_lossy(&output.stdout).trim().parse().unwrap())
+        }
+        Err(_) => {
+            eprintln!("BOUND NOT RECOMPUTED: python3 is not installed");
+            None
+        }
+    }
+}
+
+#[rstest]
+#[case::worked_example("micro", 10_000)]
+#[case::early_prices("S", 45_000)]
+#[case::mechanics_kept_whole("S", 400_000)]
+#[case::a_chain_of_services_kept_whole("R-S", 600_000)]
+#[case::kits_that_never_come("X-parts", 1_500_000)]
+#[case::prices_by_minutes_alone("R-M", 200_000)]
+fn the_bound_follows_from_the_certificate(#[case] name: &str, #[case] work: u64) {
+    let instance = instance(name);
+    let solution = solved(&instance, work, 1);
+    let certificate = &solution.certificate;
+    assert_eq!(solution.plan.bound, Some(certificate.bound));
+    assert!(certificate.bound <= best_known(name));
+    if let Some(bound) = recomputed(&instance, certificate) {
+        assert_eq!(bound, certificate.bound);
+    }
+}
+
+/// The program's bound is the formula's at any prices: a certificate with other prices proves
+/// another bound, and none may lie above the optimum.
+#[test]
+fn no_prices_prove_more_than_the_optimum() {
+    let instance = instance("S");
+    let mut certificate = solved(&instance, 400_000, 1).certificate;
+    assert!(certificate.patterns.is_some());
+    for (at, prices) in certificate.skill_day.values_mut().enumerate() {
+        prices.iter_mut().for_each(|price| *price = *price * 3 / 2 + 700 * at as i64);
+    }
+    if let Some(patterns) = &mut certificate.patterns {
+        patterns.worth.values_mut().for_each(|worth| *worth = *worth * 9 / 10);
+    }
+    if let Some(bound) = recomputed(&instance, &certificate) {
+        assert!(bound <= support::proven("S"));
+        assert_ne!(bound, certificate.bound);
+    }
+}
+
+#[test]
+fn a_written_certificate_reads_back_the_same() {
+    let certificate = solved(&instance("S"), 300_000, 1).certificate;
+    let text = serde_json::to_vec(&certificate).unwrap();
+    assert_eq!(serde_json::from_slice::<Certificate>(&text).unwrap(), certificate);
+}
