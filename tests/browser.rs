@@ -7,12 +7,13 @@
 use std::io::{BufRead, BufReader, Read};
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdout, Command, Stdio};
+use std::time::Duration;
 
 use serde_json::{Value, json};
 use thirtyfour::prelude::{
     By, DesiredCapabilities, ElementQueryable, ElementWaitable, WebDriver, WebElement,
 };
-use thirtyfour::{ChromiumLikeCapabilities, Key};
+use thirtyfour::{ChromiumLikeCapabilities, Key, TypingData};
 
 const AXE: &str = include_str!("browser/axe.min.js");
 
@@ -59,6 +60,29 @@ pub struct Browser {
     driver: Driver,
 }
 
+/// One line of the board of hours.
+pub struct BoardLine {
+    pub id: String,
+    /// Hours at the last reading.
+    pub last: f64,
+    /// Selectors of its field, of what it asks, of its way to a swapped meter.
+    pub field: String,
+    pub asks: String,
+    pub swap: String,
+}
+
+impl BoardLine {
+    fn of(id: String, last: &str) -> Self {
+        Self {
+            last: last.parse().expect("a number"),
+            field: format!("#h-{id}"),
+            asks: format!("#s-{id}"),
+            swap: format!("#e-{id} a.swap"),
+            id,
+        }
+    }
+}
+
 /// chromedriver, which ends its browsers when it ends.
 struct Driver {
     process: Child,
@@ -100,6 +124,8 @@ impl Browser {
         }
         let page = WebDriver::new(format!("http://127.0.0.1:{port}"), wanted).await;
         let page = page.expect("Chromium starts under chromedriver");
+        // Axe looks at every element of a long list; a busy machine takes its time over that.
+        page.set_script_timeout(Duration::from_secs(300)).await.expect("a time");
         let browser = Self { page, view, home: home.to_owned(), driver };
         if view == View::DeskDark {
             let dark = json!({"name": "prefers-color-scheme", "value": "dark"});
@@ -170,7 +196,7 @@ impl Browser {
         let old = self.find("html").await;
         element.scroll_into_view().await.expect("in view");
         element.click().await.unwrap_or_else(|error| panic!("{css}: {error}"));
-        old.wait_until().stale().await.unwrap_or_else(|error| panic!("{css} led nowhere: {error}"));
+        old.wait_until().stale().await.unwrap_or_else(|_| panic!("{css} led nowhere"));
         self.find("main").await;
     }
 
@@ -189,6 +215,92 @@ impl Browser {
         element.click().await.unwrap_or_else(|error| panic!("{words}: {error}"));
         old.wait_until().stale().await.unwrap_or_else(|_| panic!("{words:?} led nowhere"));
         self.find("main").await;
+    }
+
+    /// Types into a field as a hand does, nothing more.
+    pub async fn fill_plain(&self, css: &str, text: &str) {
+        self.find(css).await.send_keys(text).await.expect("a field takes text");
+    }
+
+    /// What stands in a field.
+    pub async fn value(&self, css: &str) -> String {
+        let value = self.find(css).await.prop("value").await.expect("a property");
+        value.unwrap_or_default()
+    }
+
+    /// Where the first link at `css` leads, as a path.
+    pub async fn link(&self, css: &str) -> String {
+        self.find(css).await.attr("href").await.expect("an attribute").expect("a link")
+    }
+
+    /// Chooses the option of a list of choices that reads `words`.
+    pub async fn choose(&self, words: &str) {
+        let labels = self.page.find_all(By::Css("label")).await.expect("labels");
+        for label in labels {
+            let text = label.text().await.expect("text").to_lowercase();
+            if text.contains(words) {
+                label.scroll_into_view().await.expect("in view");
+                return label.click().await.expect("a choice");
+            }
+        }
+        panic!("no choice reads {words:?}:\n{}", self.text().await);
+    }
+
+    pub async fn tab(&self) {
+        self.keys(Key::Tab + "").await;
+    }
+
+    pub async fn enter(&self) {
+        self.keys(Key::Enter + "").await;
+    }
+
+    async fn keys(&self, keys: TypingData) {
+        let chain = self.page.action_chain().send_keys(keys);
+        chain.perform().await.expect("keys");
+    }
+
+    /// What the focused element reads.
+    pub async fn focused(&self) -> String {
+        self.ask("return document.activeElement.textContent.trim();").await
+    }
+
+    pub async fn focused_id(&self) -> String {
+        self.ask("return document.activeElement.id;").await
+    }
+
+    async fn ask(&self, script: &str) -> String {
+        let answer = self.page.execute(script, Vec::new()).await.expect("an answer");
+        answer.convert().expect("text")
+    }
+
+    /// Shows the page as it would be printed.
+    pub async fn print(&self) {
+        self.command("Emulation.setEmulatedMedia", json!({"media": "print"})).await;
+    }
+
+    /// How many elements of `css` can be seen.
+    pub async fn visible(&self, css: &str) -> usize {
+        let count = "return [...document.querySelectorAll(arguments[0])]
+            .filter((e) => e.checkVisibility() && e.getClientRects().length > 0).length;";
+        let answer = self.page.execute(count, vec![json!(css)]).await.expect("an answer");
+        answer.convert().expect("a number")
+    }
+
+    /// The first three lines of the board that have a reading.
+    pub async fn board(&self) -> Vec<BoardLine> {
+        let read = "return [...document.querySelectorAll('ol.board input[data-last]')]
+            .filter((e) => Number(e.dataset.last) > 10).slice(0, 3)
+            .map((e) => [e.id.slice(2), e.dataset.last]);";
+        let answer = self.page.execute(read, Vec::new()).await.expect("an answer");
+        let lines: Vec<(String, String)> = answer.convert().expect("pairs");
+        lines.into_iter().map(|(id, last)| BoardLine::of(id, &last)).collect()
+    }
+
+    /// The line of one engine on the board.
+    pub async fn board_line(&self, id: &str) -> Option<BoardLine> {
+        let field = self.page.find(By::Id(format!("h-{id}"))).await.ok()?;
+        let last = field.attr("data-last").await.expect("an attribute")?;
+        Some(BoardLine::of(id.to_owned(), &last))
     }
 
     /// Fails on any violation of WCAG 2.2 A or AA that axe finds, on text or pictures that do not
@@ -264,6 +376,89 @@ impl Driver {
     }
 }
 
+/// The last day of the demo's past; its yard is looked at on the morning after, a Monday in July.
+const DEMO_UNTIL: &str = "2026-07-05";
+
+const DATABASE: &str = "yard.sqlite";
+
+/// The program serving a fresh copy of the demo on loopback. Ends when it is dropped.
+pub struct Yard {
+    pub home: String,
+    /// Signs the owner in, once.
+    link: String,
+    process: Child,
+    /// Kept open, as the driver's.
+    _words: BufReader<ChildStdout>,
+    _folder: tempfile::TempDir,
+}
+
+impl Drop for Yard {
+    fn drop(&mut self) {
+        let _ = self.process.kill();
+        let _ = self.process.wait();
+    }
+}
+
+impl Yard {
+    pub fn open() -> Self {
+        let folder = tempfile::tempdir().expect("a folder");
+        copy_demo(folder.path());
+        let file = folder.path().join(DATABASE);
+        let process = Command::new(program())
+            .args(["demo", "--until", DEMO_UNTIL, "--database"])
+            .arg(&file)
+            .args(["--listen", "127.0.0.1:0"])
+            .stdout(Stdio::piped())
+            .spawn();
+        let mut process = process.expect("the program starts");
+        let mut words = BufReader::new(process.stdout.take().expect("piped"));
+        let link = words.by_ref().lines().map_while(Result::ok).find_map(|line| {
+            let line = line.trim().to_owned();
+            line.contains("/sign-in/once/").then_some(line)
+        });
+        let link = link.expect("the demo prints a link");
+        let home = link.split("/sign-in").next().expect("an address").to_owned();
+        Self { home, link, process, _words: words, _folder: folder }
+    }
+
+    /// A browser in which the owner is signed in, and the number of the first page seen.
+    pub async fn owner(&self, view: View) -> Browser {
+        let browser = Browser::open(&self.home, view).await;
+        browser.go(&self.link).await;
+        assert!(browser.path().await.starts_with("/afloat"), "the link signs the owner in");
+        browser
+    }
+}
+
+/// The folder of a demo, made once for each build of the program: others copy its files.
+fn made_demo() -> PathBuf {
+    let built = std::fs::metadata(program()).and_then(|file| file.modified()).expect("a time");
+    let age = built.duration_since(std::time::UNIX_EPOCH).expect("after 1970").as_millis();
+    let kept = Path::new(env!("CARGO_TARGET_TMPDIR"));
+    let made = kept.join(format!("demo-{age}"));
+    if !made.exists() {
+        let folder = tempfile::tempdir_in(kept).expect("a folder");
+        let status = Command::new(program())
+            .args(["demo", "--no-serve", "--until", DEMO_UNTIL, "--database"])
+            .arg(folder.path().join(DATABASE))
+            .stdout(Stdio::null())
+            .status();
+        assert!(status.expect("the program starts").success(), "the demo is made");
+        // Two tests may make it at once; either is as good, and the second finds the place taken.
+        let moved = std::fs::rename(folder.keep(), &made);
+        assert!(moved.is_ok() || made.exists(), "the demo in its place");
+    }
+    made
+}
+
+/// Copies the database with its log: what is not checkpointed stands there.
+fn copy_demo(to: &Path) {
+    for file in std::fs::read_dir(made_demo()).expect("a folder") {
+        let file = file.expect("a file");
+        std::fs::copy(file.path(), to.join(file.file_name())).expect("a copy");
+    }
+}
+
 /// The root of the workspace.
 pub fn workspace() -> PathBuf {
     let tests = Path::new(env!("CARGO_MANIFEST_DIR"));
@@ -273,7 +468,8 @@ pub fn workspace() -> PathBuf {
 /// The program, built beside these tests.
 pub fn program() -> PathBuf {
     let test = std::env::current_exe().expect("a path");
-    let target = test.parent().and_then(Path::parent).expect("deps/ stands in the profile's folder");
+    let target =
+        test.parent().and_then(Path::parent).expect("deps/ stands in the profile's folder");
     let program = target.join("slackwater");
     assert!(program.exists(), "{} is not there: cargo build -p slackwater", program.display());
     program

@@ -1,0 +1,209 @@
+//! The pages as people meet them: the whole program, the demo, a real browser.
+
+mod browser;
+
+use browser::{Browser, View, Yard};
+
+/// Every page that a menu or a list leads to, by the name of its picture.
+async fn pages(browser: &Browser) -> Vec<(&'static str, String)> {
+    let mut pages: Vec<(&str, String)> = [
+        ("afloat", "/afloat"),
+        ("lay-up", "/lay-up"),
+        ("bench", "/bench"),
+        ("stores", "/stores"),
+        ("stores-found", "/stores?find=kit"),
+        ("stores-nothing", "/stores?find=zzzz"),
+        ("order", "/stores/order"),
+        ("fleet", "/fleet"),
+        ("fleet-sorted", "/fleet?sort=-hours"),
+        ("hours", "/fleet/hours"),
+        ("yard", "/yard"),
+        ("nothing-here", "/no-such-page"),
+    ]
+    .map(|(name, path)| (name, path.to_owned()))
+    .to_vec();
+    browser.go("/fleet?sort=-hours").await;
+    let engine = browser.link("tbody th a").await;
+    for (name, page) in [("meter", "meter"), ("correction", "correction"), ("finding", "finding")] {
+        pages.push((name, format!("{engine}/{page}")));
+    }
+    pages.push(("engine", engine));
+    browser.go("/stores?find=kit").await;
+    pages.push(("part", browser.link("tbody th a").await));
+    pages
+}
+
+async fn look_at_all(browser: &Browser, pages: &[(&str, String)]) {
+    for (name, path) in pages {
+        browser.go(path).await;
+        assert!(!browser.heading().await.is_empty(), "{path}");
+        browser.assert_accessible().await;
+        browser.assert_targets_are_large().await;
+        browser.picture(name).await;
+    }
+}
+
+#[rstest::rstest]
+#[case::at_a_desk(View::Desk)]
+#[case::at_a_desk_in_the_dark(View::DeskDark)]
+#[case::on_a_phone(View::Phone)]
+#[tokio::test]
+async fn every_page_can_be_used_by_everybody(#[case] view: View) {
+    let yard = Yard::open();
+    let browser = yard.owner(view).await;
+    let pages = pages(&browser).await;
+    look_at_all(&browser, &pages).await;
+    browser.press("form.who button").await;
+    assert_eq!(browser.path().await, "/sign-in");
+    browser.assert_accessible().await;
+    browser.picture("sign-in").await;
+    browser.close().await;
+}
+
+#[tokio::test]
+async fn sundays_hours_are_typed_on_a_phone_and_a_fall_is_asked_about_at_once() {
+    let yard = Yard::open();
+    let phone = yard.owner(View::Phone).await;
+    phone.press_words("Enter the hours from the board").await;
+    let lines = phone.board().await;
+    let [first, second, third] = &lines[..] else { panic!("three lines with a reading") };
+
+    phone.fill(&first.field, &format!("{:.1}", first.last + 0.4)).await;
+    phone.fill(&second.field, &format!("{:.1}", second.last - 3.0)).await;
+    let asked = phone.find(&second.asks).await.text().await.expect("text");
+    assert!(asked.contains("shown before"), "asked before anything is sent: {asked}");
+    phone.picture("hours-asked").await;
+
+    phone.press_words("Save the hours typed").await;
+    let says = phone.find(".notice").await.text().await.expect("text");
+    assert!(says.contains("1 reading saved.") && says.contains("1 line is asked about"), "{says}");
+    assert_eq!(phone.value(&second.field).await, format!("{:.1}", second.last - 3.0));
+    assert_eq!(phone.value(&first.field).await, "", "what was saved is not asked again");
+    phone.assert_accessible().await;
+
+    // It was a typing slip.
+    phone.fill(&second.field, &format!("{:.1}", second.last + 0.3)).await;
+    phone.press_words("Save the hours typed").await;
+    let says = phone.find(".notice").await.text().await.expect("text");
+    assert!(says.starts_with("1 reading saved."), "{says}");
+
+    // A swapped meter is one tap and two numbers.
+    phone.press(&third.swap).await;
+    phone.fill("#old_last", &format!("{:.1}", third.last)).await;
+    phone.fill("#new_first", "0").await;
+    phone.picture("meter-swapped").await;
+    phone.press_words("Record the new meter").await;
+    assert!(phone.path().await.starts_with("/fleet/hours"), "back on the board");
+    let swapped = phone.board_line(&third.id).await.expect("the line is still there");
+    assert_eq!(swapped.last, 0.0);
+    phone.close().await;
+}
+
+#[tokio::test]
+async fn an_engine_that_pops_out_of_gear_is_held_and_the_bench_has_a_job() {
+    let yard = Yard::open();
+    let phone = yard.owner(View::Phone).await;
+    phone.go("/fleet?sort=-hours").await;
+    let engine = phone.link("tbody th a").await;
+    phone.go(&format!("{engine}/finding")).await;
+
+    phone.press_words("Record the finding").await;
+    let says = phone.text().await;
+    assert!(says.contains("Choose what was found."), "{says}");
+    phone.assert_accessible().await;
+
+    phone.choose("pops out of gear").await;
+    phone.fill("#note", "at low speed, under load").await;
+    phone.press_words("Record the finding").await;
+    let says = phone.find(".notice").await.text().await.expect("text");
+    assert!(says.contains("is on hold") && says.contains("proposed on the bench"), "{says}");
+    phone.assert_accessible().await;
+    phone.picture("held").await;
+
+    phone.go("/bench").await;
+    assert!(phone.text().await.to_lowercase().contains("pops out of gear"));
+    phone.go(&engine).await;
+    phone.fill("#note-1", "dog clutch renewed, test run done").await;
+    phone.press_words("Clear the hold").await;
+    let says = phone.find(".notice").await.text().await.expect("text");
+    assert!(says.contains("is cleared"), "{says}");
+    phone.close().await;
+}
+
+#[tokio::test]
+async fn everything_works_without_script() {
+    let yard = Yard::open();
+    let plain = yard.owner(View::Plain).await;
+    plain.press_words("Enter the hours from the board").await;
+    let field = plain.find("ol.board input[data-last]:not([data-last='0'])").await;
+    let id = field.attr("id").await.expect("an attribute").expect("an id");
+    let last = field.attr("data-last").await.expect("an attribute").expect("a number");
+    let last: f64 = last.parse().expect("a number");
+    field.send_keys(&format!("{:.1}", last + 0.2)).await.expect("typed");
+    plain.press_words("Save the hours typed").await;
+    let says = plain.find(".notice").await.text().await.expect("text");
+    assert!(says.starts_with("1 reading saved."), "{says}");
+    assert_eq!(plain.value(&format!("#{id}")).await, "");
+    plain.go("/stores").await;
+    plain.fill_plain("#find", "impeller").await;
+    plain.press_words("Find").await;
+    assert!(plain.heading().await.contains("with \"impeller\""));
+    plain.picture("found").await;
+    plain.close().await;
+}
+
+#[tokio::test]
+async fn the_keyboard_reaches_the_page_and_every_room() {
+    let yard = Yard::open();
+    let desk = yard.owner(View::Desk).await;
+    desk.tab().await;
+    assert_eq!(desk.focused().await, "To the page");
+    desk.enter().await;
+    assert_eq!(desk.focused_id().await, "main", "the first stop leads past the head");
+    desk.go("/afloat").await;
+    let mut reached = Vec::new();
+    for _ in 0..9 {
+        desk.tab().await;
+        reached.push(desk.focused().await);
+    }
+    for room in ["Afloat", "Lay-up", "Bench", "Stores", "Fleet", "Yard"] {
+        assert!(reached.iter().any(|text| text == room), "{room} in {reached:?}");
+    }
+    desk.close().await;
+}
+
+#[tokio::test]
+async fn the_due_list_opens_to_its_reason_and_prints_without_controls() {
+    let yard = Yard::open();
+    let desk = yard.owner(View::Desk).await;
+    desk.go("/afloat?all=yes&by=2026-08-31").await;
+    assert!(desk.count("ul.due > li").await > 20, "a season's work");
+    let hatched = desk.count("ul.due .wide svg.tide rect.f-probable").await;
+    assert!(hatched > 10, "bands are drawn: {hatched}");
+    let row = desk.find("ul.due > li").await.text().await.expect("text");
+    assert!(row.contains("limit") || row.contains("calendar"), "{row}");
+    desk.press("ul.due > li a").await;
+    assert!(desk.text().await.contains("What falls due"));
+    desk.go("/afloat").await;
+    desk.print().await;
+    assert_eq!(desk.visible("nav, button, .button, form.filter").await, 0);
+    desk.picture("afloat-print").await;
+    desk.close().await;
+}
+
+#[tokio::test]
+async fn the_operator_sees_the_thin_day_on_a_phone_on_a_monday_in_july() {
+    let yard = Yard::open();
+    let phone = yard.owner(View::Phone).await;
+    assert_eq!(phone.heading().await, "Due, seen from Monday 6 July");
+    let text = phone.text().await;
+    let thin = text.lines().find(|line| line.contains(" short on ")).expect("a thin day");
+    assert!(thin.contains("wanted") && thin.contains("there"), "it says why: {thin}");
+    let drawn = phone.count("figure .narrow svg .f-short").await;
+    assert!(drawn > 0, "the thin day is outlined in the picture");
+    let fits = phone.visible("figure .wide svg").await;
+    assert_eq!(fits, 0, "the picture is the phone's own");
+    let open = phone.visible("ul.due > li").await;
+    assert!((1..=16).contains(&open), "the list is short: {open}");
+    phone.close().await;
+}
