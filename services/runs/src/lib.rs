@@ -6,6 +6,7 @@
 //! changed afterwards.
 
 mod advice;
+pub mod check_due;
 pub mod due;
 mod due_run;
 mod error;

@@ -1,5 +1,6 @@
 //! Commands on a fleet's records. One file each.
 
+pub mod check;
 pub mod demo;
 pub mod due;
 pub mod forecast;

@@ -61,6 +61,11 @@ impl ListingArgs {
         };
         write_whole(None, |out| out.write_all(text.as_bytes()))
     }
+
+    /// Whether a person reads: then a sentence may stand above the list.
+    pub const fn is_for_people(self) -> bool {
+        !self.json && !self.csv
+    }
 }
 
 fn as_csv<T>(rows: &[T], columns: &[ListColumn<T>]) -> Result<String, CommandError> {

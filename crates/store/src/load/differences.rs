@@ -59,11 +59,13 @@ impl<K: Eq + Hash> Known<K> {
             return Verdict::New;
         };
         let null = Value::Null;
-        let differing: Vec<_> = given
+        let mut differing: Vec<_> = given
             .iter()
             .map(|(field, given)| (field, given, known.get(field).unwrap_or(&null)))
             .filter(|(_, given, known)| given != known)
             .collect();
+        // By name: whether a map keeps the order in which it was filled hangs on how it was built.
+        differing.sort_unstable_by_key(|(field, _, _)| field.as_str());
         let Some((field, value, _)) = differing.first() else { return Verdict::Unchanged };
         let both: Vec<_> = differing
             .iter()
