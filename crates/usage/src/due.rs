@@ -74,6 +74,19 @@ impl Outlook {
         by: NaiveDate,
         plans: &EnginePlans,
     ) -> EngineAhead {
+        self.engine_ahead_for(posterior, from, by, plans, f64::INFINITY)
+    }
+
+    /// [`Outlook::engine_ahead`] for tasks with at most `hours_left_max` hours to run: the table
+    /// ends where they are run with probability 0.9. A few times quicker for a whole fleet.
+    pub fn engine_ahead_for(
+        &self,
+        posterior: &EnginePosterior,
+        from: NaiveDate,
+        by: NaiveDate,
+        plans: &EnginePlans,
+        hours_left_max: f64,
+    ) -> EngineAhead {
         let start = posterior.last.unwrap_or_else(|| day_of(from));
         let by_day = day_of(by) + 1;
         let mut walk = Walk::new(self, posterior, start, plans);
@@ -86,16 +99,15 @@ impl Outlook {
         let mut asked = by_day <= start;
         for day in table_days(start) {
             if !asked && by_day <= day {
-                if by_day > walk.at() {
-                    walk.advance(by_day);
-                }
+                walk.advance(by_day);
                 ahead.by = walk.distribution();
                 asked = true;
             }
-            if day > walk.at() {
-                walk.advance(day);
-            }
+            walk.advance(day);
             ahead.push(day, &walk);
+            if ahead.quantiles[2].last().is_some_and(|&hours| hours >= hours_left_max) {
+                break;
+            }
         }
         if !asked {
             walk.advance(by_day);
@@ -117,7 +129,9 @@ impl Outlook {
             .par_iter()
             .with_min_len(32)
             .map(|(posterior, limits)| {
-                let ahead = self.engine_ahead(posterior, from, by, &none);
+                let hours = limits.iter().filter_map(|limits| limits.hours_left);
+                let most = hours.filter(|hours| !hours.is_nan()).fold(0.0, f64::max);
+                let ahead = self.engine_ahead_for(posterior, from, by, &none, most);
                 limits.iter().map(|limits| ahead.due(limits)).collect()
             })
             .collect()

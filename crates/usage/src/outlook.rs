@@ -150,19 +150,17 @@ impl Outlook {
         (self.running(to) - self.running(from)).max(0.0)
     }
 
-    /// Adds the turned derivative over `[from, to)`, times `weight`, to `sum`.
-    fn add_turned(&self, from: Day, to: Day, weight: f64, sum: &mut [f64]) {
-        for (day, sign) in [(to, weight), (from, -weight)] {
-            let at = f64::from(day.clamp(self.first, self.end()) - self.first) / f64::from(WEEK);
-            let rows = self.weeks.len() / self.width;
-            let low = (at.floor() as usize).min(rows - 1);
-            let high = (low + 1).min(rows - 1);
-            let part = at - low as f64;
-            let a = &self.weeks[low * self.width..(low + 1) * self.width];
-            let b = &self.weeks[high * self.width..(high + 1) * self.width];
-            for ((slot, &a), &b) in sum.iter_mut().zip(a).zip(b) {
-                *slot += sign * ((1.0 - part) * f64::from(a) + part * f64::from(b));
-            }
+    /// Running turned derivative up to `day`, into `row`; straight between weeks.
+    fn turned_to(&self, day: Day, row: &mut [f64]) {
+        let at = f64::from(day.clamp(self.first, self.end()) - self.first) / f64::from(WEEK);
+        let rows = self.weeks.len() / self.width;
+        let low = (at.floor() as usize).min(rows - 1);
+        let high = (low + 1).min(rows - 1);
+        let part = (at - low as f64) as f32;
+        let a = &self.weeks[low * self.width..(low + 1) * self.width];
+        let b = &self.weeks[high * self.width..(high + 1) * self.width];
+        for ((slot, &a), &b) in row.iter_mut().zip(a).zip(b) {
+            *slot = f64::from(a + part * (b - a));
         }
     }
 
@@ -382,7 +380,12 @@ pub(crate) struct Walk<'a> {
     aside_trailing: f64,
     booked: f64,
     booked_var: f64,
+    /// Turned derivative of the hours passed, over `common_exposure` of them.
     common: Vec<f64>,
+    common_exposure: f64,
+    /// Running turned derivative up to `at`, and room for the next.
+    turned: Vec<f64>,
+    scratch: Vec<f64>,
 }
 
 impl<'a> Walk<'a> {
@@ -393,14 +396,18 @@ impl<'a> Walk<'a> {
         plans: &'a EnginePlans,
     ) -> Self {
         let mut state = posterior.state;
-        let mut own_past = vec![0.0; outlook.width];
+        let width = outlook.width;
+        let (mut own_past, mut turned) = (vec![0.0; width], vec![0.0; width]);
         if let (Some(first), Some(last)) = (posterior.first, posterior.last) {
             state.wait(&outlook.rates, f64::from(start - last));
             let hours = outlook.exposure(first, last);
             if hours > 1e-6 {
-                outlook.add_turned(first, last, 1.0 / hours, &mut own_past);
+                outlook.turned_to(first, &mut turned);
+                outlook.turned_to(last, &mut own_past);
+                own_past.iter_mut().zip(&turned).for_each(|(past, t)| *past = (*past - t) / hours);
             }
         }
+        outlook.turned_to(start, &mut turned);
         Self {
             outlook,
             plans,
@@ -424,16 +431,18 @@ impl<'a> Walk<'a> {
             aside_trailing: 0.0,
             booked: 0.0,
             booked_var: 0.0,
-            common: vec![0.0; outlook.width],
+            common: vec![0.0; width],
+            common_exposure: 0.0,
+            turned,
+            scratch: vec![0.0; width],
         }
     }
 
-    pub const fn at(&self) -> Day {
-        self.at
-    }
-
-    /// Moves on to `day`.
+    /// Moves on to `day`; one that is past already changes nothing.
     pub fn advance(&mut self, day: Day) {
+        if day <= self.at {
+            return;
+        }
         let tau = self.outlook.rates.drift_days;
         let span = f64::from(day - self.at) / tau;
         let (mean_fade, mean_pair) = averages(span);
@@ -448,8 +457,17 @@ impl<'a> Walk<'a> {
         self.paired += 2.0 * self.trailing * mean_fade * kept + mean_pair * kept * kept;
         self.trailing = self.trailing * fade + mean_fade * kept;
         self.advance_aside(day, kept);
-        if whole > 0.0 {
-            self.outlook.add_turned(self.at, day, kept / whole, &mut self.common);
+        // Beyond the table years repeat, and so does what is not known of them.
+        if whole > 0.0 && self.at < self.outlook.end() {
+            self.outlook.turned_to(day, &mut self.scratch);
+            let weight = kept / whole;
+            for ((sum, new), old) in self.common.iter_mut().zip(&self.scratch).zip(&self.turned) {
+                *sum += weight * (new - old);
+            }
+            std::mem::swap(&mut self.turned, &mut self.scratch);
+            let end = self.outlook.end();
+            let inside = if day <= end { 1.0 } else { self.outlook.exposure(self.at, end) / whole };
+            self.common_exposure += inside * kept;
         }
         self.at = day;
     }
@@ -490,11 +508,12 @@ impl<'a> Walk<'a> {
             + rates.drift_sd.powi(2) * pairs
             + (self.drift_var - rates.drift_sd.powi(2)) * fade * fade;
         let share = self.own_share();
+        let per_hour = if self.common_exposure > 0.0 { 1.0 / self.common_exposure } else { 0.0 };
         let common_var: f64 = self
             .common
             .iter()
             .zip(&self.own_past)
-            .map(|(window, past)| (window / self.exposure - share * past).powi(2))
+            .map(|(window, past)| (per_hour * window - share * past).powi(2))
             .sum();
         let own_var = own_var.max(0.0);
         let relative = own_var / (rate * rate) * (1.0 + common_var) + common_var;

@@ -53,7 +53,7 @@ impl EnginePosterior {
 }
 
 /// Engines that tell the four constants of [`RateModel`] well enough; more only cost time.
-const READINGS_FOR_RATES: usize = 4_000;
+const READINGS_FOR_RATES: usize = 2_000;
 
 impl PoolModel {
     /// Fits a pool as of `on`: intervals that end later are not looked at.

@@ -258,7 +258,7 @@ pub(crate) fn fit_rates(tracks: &[Track]) -> RateModel {
         return RateModel::PRIOR;
     }
     let mut model = RateModel::PRIOR;
-    for evaluations in [70, 60] {
+    for evaluations in [60, 40] {
         let logs = minimise(
             |logs| penalised(tracks, &model.with_spread(logs)),
             model.spread_logs(),
@@ -268,7 +268,7 @@ pub(crate) fn fit_rates(tracks: &[Track]) -> RateModel {
         let logs = minimise(
             |logs| penalised_zeros(tracks, &model.with_aside(logs)),
             model.aside_logs(),
-            30,
+            20,
         );
         model = model.with_aside(&logs);
     }
