@@ -8,7 +8,7 @@ use usage::{
 };
 
 fn day(number: u64) -> NaiveDate {
-    NaiveDate::from_ymd_opt(2023, 1, 1).unwrap() + Days::new(number)
+    NaiveDate::from_ymd_opt(2023, 1, 1).expect("the test gives a valid one") + Days::new(number)
 }
 
 /// Hours of `days` days from day `start`, by a northern summer season.
@@ -30,13 +30,14 @@ fn pool(engines: usize) -> Vec<EngineHistory> {
                 let hours = summer_hours(i * gap, gap, rate) * bump;
                 interval(i * gap, (i + 1) * gap, hours)
             });
-            EngineHistory::new(intervals.collect()).unwrap()
+            EngineHistory::new(intervals.collect()).expect("the test gives a valid one")
         })
         .collect()
 }
 
 fn interval(start: u64, end: u64, hours: f64) -> UseInterval {
-    UseInterval::new(day(start), day(end), hours, Source::Measured).unwrap()
+    UseInterval::new(day(start), day(end), hours, Source::Measured)
+        .expect("the test gives a valid one")
 }
 
 fn limits(hours_left: f64) -> Limits {
@@ -63,8 +64,8 @@ proptest! {
         let (outlook, posteriors) = fitted();
         let ahead =
             outlook.engine_ahead(&posteriors[engine], day(1080), day(by), &EnginePlans::default());
-        let due = ahead.due(&limits(left)).unwrap();
-        let sooner = ahead.due(&limits(left - more)).unwrap();
+        let due = ahead.due(&limits(left)).expect("the test gives a valid one");
+        let sooner = ahead.due(&limits(left - more)).expect("the test gives a valid one");
         for (sooner, due) in [(sooner.q10, due.q10), (sooner.q50, due.q50), (sooner.q90, due.q90)] {
             prop_assert!(due.is_none_or(|due| sooner.is_some_and(|sooner| sooner <= due)));
         }
@@ -78,13 +79,13 @@ proptest! {
         let (outlook, posteriors) = fitted();
         let none = EnginePlans::default();
         let ahead = outlook.engine_ahead(&posteriors[engine], day(1080), day(1100), &none);
-        let due = ahead.due(&limits(left)).unwrap();
+        let due = ahead.due(&limits(left)).expect("the test gives a valid one");
         let dates = [due.q10, due.q50, due.q90].map(Option::unwrap);
         prop_assert!(dates[0] <= dates[1] && dates[1] <= dates[2]);
         for (date, level) in dates.into_iter().zip([0.1, 0.5, 0.9]) {
             let by = |date| {
                 let ahead = outlook.engine_ahead(&posteriors[engine], day(1080), date, &none);
-                ahead.due(&limits(left)).unwrap().probability_by
+                ahead.due(&limits(left)).expect("the test gives a valid one").probability_by
             };
             // Dates lie between days of a table; in a winter without hours a week moves little.
             let (before, after) = (by(date - Days::new(8)), by(date + Days::new(8)));
@@ -97,12 +98,12 @@ proptest! {
         let (outlook, posteriors) = fitted();
         let none = EnginePlans::default();
         let before = posteriors[engine];
-        let known = before.known_to().unwrap();
+        let known = before.known_to().expect("the test gives a valid one");
         let read_on = known + Days::new(days);
         let expected = outlook.hours(&before, known, read_on, &none).hours.mean();
         let mut after = before;
-        let reading = UseInterval::new(known, read_on, expected, Source::Measured).unwrap();
-        outlook.observe(&mut after, &reading).unwrap();
+        let reading = UseInterval::new(known, read_on, expected, Source::Measured).expect("the test gives a valid one");
+        outlook.observe(&mut after, &reading).expect("the test gives a valid one");
         let width = |posterior| {
             let hours = outlook.hours(posterior, read_on, day(1400), &none).hours;
             hours.quantile(0.9) - hours.quantile(0.1)
@@ -120,7 +121,7 @@ proptest! {
             assert_sound(&forecast.hours);
             prop_assert!((0.0..=1.0).contains(&forecast.own_share));
             let ahead = fit.outlook.engine_ahead(posterior, day(1200), day(1300), &none);
-            let due = ahead.due(&limits(hours)).unwrap();
+            let due = ahead.due(&limits(hours)).expect("the test gives a valid one");
             prop_assert!((0.0..=1.0).contains(&due.probability_by));
         }
     }
@@ -150,7 +151,7 @@ fn histories() -> impl Strategy<Value = Vec<EngineHistory>> {
                         at = start + days;
                         interval(start, at, share * scale * days as f64)
                     });
-                    EngineHistory::new(intervals.collect()).unwrap()
+                    EngineHistory::new(intervals.collect()).expect("the test gives a valid one")
                 })
                 .collect(),
         )
@@ -161,7 +162,7 @@ fn histories() -> impl Strategy<Value = Vec<EngineHistory>> {
 fn a_new_engine_is_answered_by_its_pool_and_an_odd_one_keeps_its_own_rate() {
     let mut engines = pool(20);
     let odd = (0..50).map(|i| interval(i * 20, (i + 1) * 20, 4.0 * summer_hours(i * 20, 20, 0.7)));
-    engines.push(EngineHistory::new(odd.collect()).unwrap());
+    engines.push(EngineHistory::new(odd.collect()).expect("the test gives a valid one"));
     engines.push(EngineHistory::default());
     let fit = PoolModel::fit(&engines, day(1080));
     let none = EnginePlans::default();
@@ -182,11 +183,13 @@ fn the_season_of_the_southern_hemisphere_is_found_where_it_is() {
             let gap = 15 + engine % 7;
             let intervals = (0..1080 / gap)
                 .map(|i| interval(i * gap, (i + 1) * gap, summer_hours(i * gap + 182, gap, 0.7)));
-            EngineHistory::new(intervals.collect()).unwrap()
+            EngineHistory::new(intervals.collect()).expect("the test gives a valid one")
         })
         .collect();
     let season = PoolModel::fit(&turned, day(1080)).model.season();
-    let busiest = (0..365).max_by(|&a, &b| season[a].total_cmp(&season[b])).unwrap();
+    let busiest = (0..365)
+        .max_by(|&a, &b| season[a].total_cmp(&season[b]))
+        .expect("the test gives a valid one");
     let away = (busiest as i64 - 18).rem_euclid(365).min((18 - busiest as i64).rem_euclid(365));
     assert!(away <= 20, "busiest on day {busiest}");
 }
@@ -199,7 +202,7 @@ fn use_all_year_round_has_no_season() {
             let intervals = (0..1080 / gap).map(|i| {
                 interval(i * gap, (i + 1) * gap, gap as f64 * (1.0 + (i % 3) as f64 / 10.0))
             });
-            EngineHistory::new(intervals.collect()).unwrap()
+            EngineHistory::new(intervals.collect()).expect("the test gives a valid one")
         })
         .collect();
     let season = PoolModel::fit(&steady, day(1080)).model.season();
@@ -223,7 +226,11 @@ fn a_meter_dead_since_july_widens_the_band() {
     // Hours since the last reading are part of what is forecast for a due date.
     let due = |posterior| {
         let ahead = outlook.engine_ahead(posterior, day(1080), day(1090), &none);
-        ahead.due(&limits(60.0)).unwrap().q50.unwrap()
+        ahead
+            .due(&limits(60.0))
+            .expect("the test gives a valid one")
+            .q50
+            .expect("the test gives a valid one")
     };
     assert!(due(&dead) < due(&alive));
 }
@@ -233,8 +240,9 @@ fn an_estimated_reading_moves_the_rate_less() {
     let (outlook, _) = fitted();
     let moved = |source| {
         let mut posterior = outlook.new_engine();
-        let reading = UseInterval::new(day(540), day(570), 140.0, source).unwrap();
-        outlook.observe(&mut posterior, &reading).unwrap();
+        let reading = UseInterval::new(day(540), day(570), 140.0, source)
+            .expect("the test gives a valid one");
+        outlook.observe(&mut posterior, &reading).expect("the test gives a valid one");
         posterior.rate() - 1.0
     };
     let (measured, estimated) = (moved(Source::Measured), moved(Source::Estimated));
@@ -245,7 +253,7 @@ fn an_estimated_reading_moves_the_rate_less() {
 fn plans_replace_the_forecast_on_their_days() {
     let (outlook, posteriors) = fitted();
     let hours = |plans: &[Plan]| {
-        let plans = EnginePlans::new(plans).unwrap();
+        let plans = EnginePlans::new(plans).expect("the test gives a valid one");
         outlook.hours(&posteriors[0], day(1250), day(1310), &plans).hours
     };
     let free = hours(&[]).mean();
@@ -267,7 +275,7 @@ fn a_gap_between_readings_is_filled_from_both_sides() {
         let kept = (0..50).filter(|i| !skip.contains(i));
         let intervals =
             kept.map(|i| interval(i * 20, (i + 1) * 20, summer_hours(i * 20, 20, rate)));
-        EngineHistory::new(intervals.collect()).unwrap()
+        EngineHistory::new(intervals.collect()).expect("the test gives a valid one")
     };
     let truth = summer_hours(500, 80, 1.4);
     let around = outlook.posterior_around(&rest(1.4, 25..29), day(500), day(580));
@@ -284,10 +292,10 @@ fn readings_of_one_day_make_no_interval_and_the_last_counts() {
         |number, life_hours| LifeReading { on: day(number), life_hours, source: Source::Measured };
     let history =
         EngineHistory::between_readings(&[at(0, 5.0), at(0, 6.0), at(10, 26.0), at(10, 26.0)])
-            .unwrap();
+            .expect("the test gives a valid one");
     assert_eq!(history.intervals().len(), 1);
     assert_eq!(history.total_hours(), 20.0);
-    let one = EngineHistory::between_readings(&[at(3, 5.0)]).unwrap();
+    let one = EngineHistory::between_readings(&[at(3, 5.0)]).expect("the test gives a valid one");
     assert!(one.intervals().is_empty());
 }
 
@@ -310,7 +318,7 @@ fn broken_rules_are_named() {
     });
     let falls = EngineHistory::between_readings(&falls.collect::<Vec<_>>());
     assert_eq!(falls.unwrap_err().rule(), "reading-falls");
-    let long_ago = NaiveDate::from_ymd_opt(1899, 12, 31).unwrap();
+    let long_ago = NaiveDate::from_ymd_opt(1899, 12, 31).expect("the test gives a valid one");
     let early = UseInterval::new(long_ago, day(0), 1.0, Source::Measured);
     assert_eq!(early.unwrap_err().rule(), "date-out-of-range");
 }
@@ -318,9 +326,10 @@ fn broken_rules_are_named() {
 #[test]
 fn a_stored_model_answers_as_the_fitted_one() {
     let fit = PoolModel::fit(&pool(8), day(1080));
-    let text = serde_json::to_string(&(&fit.model, &fit.posteriors[2])).unwrap();
+    let text = serde_json::to_string(&(&fit.model, &fit.posteriors[2]))
+        .expect("the test gives a valid one");
     let (model, posterior): (PoolModel, usage::EnginePosterior) =
-        serde_json::from_str(&text).unwrap();
+        serde_json::from_str(&text).expect("the test gives a valid one");
     let none = EnginePlans::default();
     let stored = model.outlook().hours(&posterior, day(1080), day(1260), &none);
     let fresh = fit.outlook.hours(&fit.posteriors[2], day(1080), day(1260), &none);
@@ -332,9 +341,11 @@ fn one_reading_taken_in_is_the_same_as_a_longer_history() {
     let engines = pool(8);
     let fit = PoolModel::fit(&engines, day(1080));
     let all = engines[5].intervals();
-    let (last, before) = all.split_last().unwrap();
-    let mut posterior = fit.outlook.posterior(&EngineHistory::new(before.to_vec()).unwrap());
-    fit.outlook.observe(&mut posterior, last).unwrap();
+    let (last, before) = all.split_last().expect("the test gives a valid one");
+    let mut posterior = fit
+        .outlook
+        .posterior(&EngineHistory::new(before.to_vec()).expect("the test gives a valid one"));
+    fit.outlook.observe(&mut posterior, last).expect("the test gives a valid one");
     assert_eq!(posterior, fit.posteriors[5]);
     assert_eq!(fit.outlook.observe(&mut posterior, last).unwrap_err().rule(), "intervals-overlap");
 }

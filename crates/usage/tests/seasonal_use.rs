@@ -22,7 +22,7 @@ use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 
 fn date(text: &str) -> NaiveDate {
-    text.parse().unwrap()
+    text.parse().expect("the test gives a valid one")
 }
 
 /// The protocol's own check values.
@@ -101,12 +101,16 @@ fn reference() -> PathBuf {
 
 fn read_units(folder: &Path) -> Vec<Unit> {
     let mut days: BTreeMap<String, BTreeMap<NaiveDate, f64>> = BTreeMap::new();
-    for line in read_to_string(folder.join("daily.csv")).unwrap().lines().skip(1) {
+    for line in read_to_string(folder.join("daily.csv"))
+        .expect("the test gives a valid one")
+        .lines()
+        .skip(1)
+    {
         let fields: Vec<&str> = line.split(',').collect();
         let of_unit = days.entry(fields[0].to_owned()).or_default();
-        of_unit.insert(date(fields[2]), fields[3].parse().unwrap());
+        of_unit.insert(date(fields[2]), fields[3].parse().expect("the test gives a valid one"));
     }
-    let file = read_to_string(folder.join("units.csv")).unwrap();
+    let file = read_to_string(folder.join("units.csv")).expect("the test gives a valid one");
     let mut units: Vec<Unit> = file
         .lines()
         .skip(1)

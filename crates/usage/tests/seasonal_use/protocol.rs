@@ -72,8 +72,10 @@ pub fn cut(units: &[Unit], origin: NaiveDate, data_end: NaiveDate, seed: u64) ->
             if to > stop {
                 break;
             }
-            intervals
-                .push(UseInterval::new(start, to, total(start, to), Source::Measured).unwrap());
+            intervals.push(
+                UseInterval::new(start, to, total(start, to), Source::Measured)
+                    .expect("the test gives a valid one"),
+            );
             start = to;
             if Some(to) == unit.end {
                 break;
@@ -89,7 +91,7 @@ pub fn cut(units: &[Unit], origin: NaiveDate, data_end: NaiveDate, seed: u64) ->
                 }
             }
         }
-        case.histories.push(EngineHistory::new(intervals).unwrap());
+        case.histories.push(EngineHistory::new(intervals).expect("the test gives a valid one"));
         case.pools.push(unit.pool.clone());
     }
     case
@@ -122,7 +124,8 @@ pub fn forecast(case: &Case) -> Vec<Scored> {
     let none = EnginePlans::default();
     let answer = |target: &Target| -> HoursForecast {
         let (fit, units) = &fits[case.pools[target.unit].as_str()];
-        let at = units.iter().position(|&unit| unit == target.unit).unwrap();
+        let at =
+            units.iter().position(|&unit| unit == target.unit).expect("the test gives a valid one");
         let end = target.start + Days::new(target.days);
         fit.outlook.hours(&fit.posteriors[at], target.start, end, &none)
     };
@@ -163,7 +166,7 @@ fn overlap(history: &[UseInterval], from: NaiveDate, to: NaiveDate) -> (f64, f64
 }
 
 pub fn straight(history: &[UseInterval], days: u64) -> f64 {
-    let last = history.iter().map(UseInterval::end).max().unwrap();
+    let last = history.iter().map(UseInterval::end).max().expect("the test gives a valid one");
     let (hours, covered) = overlap(history, last - Days::new(90), last);
     hours / covered * days as f64
 }

@@ -31,8 +31,9 @@ struct Pool {
 /// Three pools over four years; the second is shut from 15 November to 15 March.
 pub fn fleet(setting: &Setting, seed: u64) -> Vec<Unit> {
     let mut random = ChaCha8Rng::seed_from_u64(seed);
-    let start = NaiveDate::from_ymd_opt(FIRST_YEAR, 1, 1).unwrap();
-    let end = NaiveDate::from_ymd_opt(FIRST_YEAR + YEARS as i32, 1, 1).unwrap();
+    let start = NaiveDate::from_ymd_opt(FIRST_YEAR, 1, 1).expect("the test gives a valid one");
+    let end = NaiveDate::from_ymd_opt(FIRST_YEAR + YEARS as i32, 1, 1)
+        .expect("the test gives a valid one");
     let days: Vec<NaiveDate> = start.iter_days().take_while(|day| *day < end).collect();
     let mut units = Vec::new();
     for (number, count) in UNITS.into_iter().enumerate() {
@@ -61,7 +62,14 @@ fn pool(setting: &Setting, number: usize, days: &[NaiveDate], random: &mut ChaCh
     };
     let year_mean: f64 = days[..365].iter().map(season).sum::<f64>() / 365.0;
     let mut surprise = |sd: f64| {
-        if sd > 0.0 { Normal::new(-sd * sd / 2.0, sd).unwrap().sample(random).exp() } else { 1.0 }
+        if sd > 0.0 {
+            Normal::new(-sd * sd / 2.0, sd)
+                .expect("the test gives a valid one")
+                .sample(random)
+                .exp()
+        } else {
+            1.0
+        }
     };
     let years: [f64; YEARS] = std::array::from_fn(|_| surprise(setting.year_sd));
     let months: [f64; 12 * YEARS] = std::array::from_fn(|_| surprise(setting.month_sd));
@@ -82,17 +90,22 @@ fn one(
     random: &mut ChaCha8Rng,
 ) -> Unit {
     let mut spread = |cv: f64| {
-        if cv > 0.0 { Gamma::new(cv.powi(-2), cv * cv).unwrap().sample(random) } else { 1.0 }
+        if cv > 0.0 {
+            Gamma::new(cv.powi(-2), cv * cv).expect("the test gives a valid one").sample(random)
+        } else {
+            1.0
+        }
     };
     let rate = pool.rate * spread(RATE_CV);
     let years: [f64; YEARS] = std::array::from_fn(|_| spread(setting.unit_year_cv));
     let first = if random.random_bool(0.7) { 0 } else { random.random_range(0..days.len() - 540) };
-    let hire = Gamma::new(4.0, pool.hire_hours / 4.0).unwrap();
+    let hire = Gamma::new(4.0, pool.hire_hours / 4.0).expect("the test gives a valid one");
     let mut use_by_day = BTreeMap::new();
     for (day, season) in days.iter().zip(&pool.curve).skip(first) {
         let hires = rate * years[(day.year() - FIRST_YEAR) as usize] * season / pool.hire_hours;
         if hires > 0.0 {
-            let hires = Poisson::new(hires).unwrap().sample(random) as u32;
+            let hires =
+                Poisson::new(hires).expect("the test gives a valid one").sample(random) as u32;
             let hours: f64 = (0..hires).map(|_| hire.sample(random)).sum();
             if hours > 0.0 {
                 use_by_day.insert(*day, hours);
