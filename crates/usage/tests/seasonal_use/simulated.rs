@@ -53,7 +53,7 @@ fn pool(setting: &Setting, number: usize, days: &[NaiveDate], random: &mut ChaCh
     let (height2, peak2) = (random.random_range(-0.3..0.3), random.random_range(0.0..180.0));
     let season = |day: &NaiveDate| {
         let date = (day.month(), day.day());
-        if number == 1 && (date >= (11, 15) || date < (3, 15)) {
+        if number == 1 && !((3, 15)..(11, 15)).contains(&date) {
             return 0.0;
         }
         let x = f64::from(day.ordinal0()) - peak;
