@@ -20,6 +20,12 @@ const PRICE_MAX: f64 = 1e15;
 /// Weight of the newest subgradient in the direction.
 const NEWEST: f64 = 0.25;
 
+/// A sample has at least so many columns; each is so many times as large as the one before.
+const SAMPLE_COLUMNS: usize = 30_000;
+const SAMPLE_STEP: usize = 4;
+const PATIENCE_SAMPLE: u32 = 250;
+/// Step of a climb that begins where a sample ended.
+const STEP_MORE: f64 = 0.3;
 /// Steps of a climb with whole skills begin where the plain one has been already.
 const STEP_WHOLE: f64 = 0.3;
 const PATIENCE_WHOLE: u32 = 250;
@@ -42,15 +48,24 @@ pub(crate) struct Ascent<'m> {
     step: f64,
     fruitless: u32,
     patience: u32,
+    /// One tree in so many is looked at, and what share of the visits that is.
+    one_in: usize,
+    share: f64,
     /// Work that each step's pricing is, and all work so far, in units of a search's move.
     step_work: u64,
     pub work: u64,
 }
 
 impl<'m> Ascent<'m> {
-    /// The plain relaxation, from prices of nothing.
+    /// The plain relaxation from prices of nothing; of a large instance first a sample, whose prices
+    /// are a fair start for the whole at a fraction of the work.
     pub(crate) fn new(model: &'m Model) -> Self {
+        let mut one_in = 1;
+        while model.cost.len() / (one_in * SAMPLE_STEP) >= SAMPLE_COLUMNS {
+            one_in *= SAMPLE_STEP;
+        }
         let mut ascent = Self::at(model, Whole::none(model), vec![0.0; Rows::of(model).len]);
+        ascent.sample(one_in);
         for row in 0..ascent.y.len() {
             // No engine can go without breaking the minimum: each pays the whole shortfall.
             if ascent.capacities[row] <= 0.0 && ascent.ceiling[row].is_finite() {
@@ -59,6 +74,30 @@ impl<'m> Ascent<'m> {
         }
         ascent.best_y.copy_from_slice(&ascent.y);
         ascent
+    }
+
+    /// Climbs on from the best prices of a sample with a larger one, or with everything.
+    pub(crate) fn with_more(sample: &Self) -> Self {
+        let model = sample.relaxation.model;
+        let mut ascent = Self::at(model, Whole::none(model), sample.best_y.clone());
+        ascent.sample(sample.one_in / SAMPLE_STEP);
+        ascent.step = STEP_MORE;
+        ascent
+    }
+
+    fn sample(&mut self, one_in: usize) {
+        self.one_in = one_in;
+        if one_in > 1 {
+            self.share = self.relaxation.sample(one_in);
+            self.step_work = ((self.step_work as f64 * self.share) as u64).max(1);
+            self.capacities.iter_mut().for_each(|units| *units *= self.share);
+            self.patience = PATIENCE_SAMPLE;
+        }
+    }
+
+    /// Whether only a sample of the visits is looked at, so that the value is no bound of anything.
+    pub(crate) const fn is_sample(&self) -> bool {
+        self.one_in > 1
     }
 
     /// Climbs on from the best prices of `plain` with skills kept whole. A visit begins with what
@@ -105,6 +144,8 @@ impl<'m> Ascent<'m> {
             step: 1.0,
             fruitless: 0,
             patience: 600,
+            one_in: 1,
+            share: 1.0,
             step_work: (model.cost.len() as u64 / COLUMNS_PER_UNIT).max(1),
             work: 0,
             relaxation,
@@ -122,7 +163,7 @@ impl<'m> Ascent<'m> {
 
     /// Whether more steps are unlikely to raise the bound visibly.
     pub(crate) fn is_done(&self) -> bool {
-        self.step < 0.001
+        self.step < if self.is_sample() { 0.02 } else { 0.001 }
     }
 
     /// Value of every column at the best prices, in cents.
@@ -138,6 +179,9 @@ impl<'m> Ascent<'m> {
     /// Climbs for about `work` units towards `target`, the cost of the best plan known.
     pub(crate) fn climb(&mut self, work: u64, target: f64) {
         let until = self.work + work;
+        // A sample's optimum is only about its share of the whole.
+        let target =
+            if self.is_sample() { (target * self.share).max(self.best * 1.03) } else { target };
         while self.work < until && !self.is_done() {
             self.climb_once(target);
         }
@@ -203,7 +247,7 @@ impl<'m> Ascent<'m> {
             let row = self.relaxation.rows.week + cell;
             let margin = self.y[row] - model.overtime_cost[skill] as f64;
             let bought = margin > 0.0 && !self.relaxation.whole.skills[skill];
-            bought.then_some((row, margin, model.week_overtime[cell] as f64))
+            bought.then_some((row, margin, self.share * model.week_overtime[cell] as f64))
         })
     }
 

@@ -26,7 +26,7 @@ pub(crate) struct Whole {
 }
 
 /// Cells a step with whole skills may fill; more takes too long to climb within a minute.
-const STEP_WORK_MAX: u64 = 35_000_000;
+const STEP_WORK_MAX: u64 = 50_000_000;
 
 /// Something a whole skill may take on a day.
 #[derive(Clone, Copy, Debug)]

@@ -142,6 +142,20 @@ impl<'m, N: Money> Relaxation<'m, N> {
         Self { model, rows: Rows::of(model), cost, order, leader, leads, whole }
     }
 
+    /// Looks at one tree of visits in `one_in` from here on, spread evenly over the instance; answers
+    /// the share of visits that stay.
+    pub(crate) fn sample(&mut self, one_in: usize) -> f64 {
+        let all = self.order.len();
+        let mut root: Vec<usize> = (0..all).collect();
+        for &visit in self.order.iter().rev() {
+            if let Some((leader, _)) = self.leader[visit as usize] {
+                root[visit as usize] = root[leader as usize];
+            }
+        }
+        self.order.retain(|&visit| root[visit as usize].is_multiple_of(one_in));
+        self.order.len() as f64 / all.max(1) as f64
+    }
+
     /// Each visit's, or tree's, cheapest choice at prices `y`.
     pub(crate) fn answer(&self, y: &[N], answer: &mut Answer<N>) {
         let tables = self.tables(y);

@@ -179,7 +179,7 @@ impl<'m> Run<'m> {
             if self.gap().is_some_and(|gap| gap <= effort.gap) {
                 return Stop::Gap;
             }
-            if self.ascent.is_done() && self.stages.is_empty() && !self.searches[0].has_choice() {
+            if self.is_bound_done() && !self.searches[0].has_choice() {
                 return Stop::Limit;
             }
             let (from, to) = self.cooling.next(ROUND, now);
@@ -199,7 +199,7 @@ impl<'m> Run<'m> {
     /// Every lane works for a round.
     fn round(&mut self, from: f64, to: f64) {
         let target = self.best_cost as f64;
-        if self.ascent.is_done() && self.stages.is_empty() && self.searches.len() < self.lanes {
+        if self.is_bound_done() && self.searches.len() < self.lanes {
             // The bound's lane has nothing left to do: it searches too.
             let mut search = self.searches[0].clone();
             search.redraw(0);
@@ -229,18 +229,26 @@ impl<'m> Run<'m> {
             }
         }
         found |= self.prove();
-        // New prices turn the menus; small changes do not.
         let risen = self.ascent.best - self.menus_at > 0.01 * self.ascent.best.abs();
-        let turn = risen || (self.ascent.is_done() && self.ascent.best > self.menus_at);
-        // Where skills are whole their minutes have no price, so those prices guide less well.
-        if turn && !self.ascent.whole().any() {
-            let menus = Menus::by(self.model, &self.ascent.column_values());
-            for search in &mut self.searches {
-                search.menus = menus.clone();
-            }
-            self.menus_at = self.ascent.best;
+        if risen || (self.ascent.is_done() && self.ascent.best > self.menus_at) {
+            self.turn_menus();
         }
         found
+    }
+
+    /// New prices put other places first.
+    fn turn_menus(&mut self) {
+        // Where skills are whole their minutes have no price, so those prices guide less well; and a
+        // sample says nothing about its own value until it is done.
+        let whole = self.ascent.whole().any();
+        if whole || (self.ascent.is_sample() && !self.ascent.is_done()) {
+            return;
+        }
+        let menus = Menus::by(self.model, &self.ascent.column_values());
+        for search in &mut self.searches {
+            search.menus = menus.clone();
+        }
+        self.menus_at = if self.ascent.is_sample() { f64::NEG_INFINITY } else { self.ascent.best };
     }
 
     /// Searches that fell behind go on from where the one ahead stands.
@@ -259,6 +267,9 @@ impl<'m> Run<'m> {
     /// Proves in whole numbers what the climb has reached; true where the bound rose.
     fn prove(&mut self) -> bool {
         let climbed = self.ascent.best;
+        if self.ascent.is_sample() {
+            return false;
+        }
         let worth_it = self.ascent.is_done() || climbed - self.proven_at > 2e-4 * climbed.abs();
         if !worth_it || climbed <= self.proven_at {
             return false;
@@ -273,14 +284,22 @@ impl<'m> Run<'m> {
         rose
     }
 
-    /// Goes on to the next set of whole skills once the climb has reached its top.
+    /// Goes on to a larger sample, or to the next set of whole skills, once the climb is done.
     fn next_stage(&mut self) {
-        if self.ascent.is_done()
-            && let Some(whole) = self.stages.pop()
-        {
+        if !self.ascent.is_done() {
+            return;
+        }
+        if self.ascent.is_sample() {
+            self.turn_menus();
+            self.ascent = Ascent::with_more(&self.ascent);
+        } else if let Some(whole) = self.stages.pop() {
             self.prove();
             self.ascent = Ascent::with_whole(&self.ascent, whole);
         }
+    }
+
+    fn is_bound_done(&self) -> bool {
+        self.ascent.is_done() && !self.ascent.is_sample() && self.stages.is_empty()
     }
 
     fn bound(&self) -> Option<i64> {
@@ -301,7 +320,8 @@ impl<'m> Run<'m> {
     }
 
     fn finish(mut self, instance: &Instance, stop: Stop) -> Solution {
-        if self.ascent.best > self.proven_at || self.proof.is_none() {
+        let unproven = self.ascent.best > self.proven_at && !self.ascent.is_sample();
+        if unproven || self.proof.is_none() {
             self.proven_at = f64::NEG_INFINITY;
             let prices = self.ascent.prices();
             let whole = self.ascent.whole().clone();

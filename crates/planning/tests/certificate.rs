@@ -1,5 +1,6 @@
 //! Bounds, computed again from instance and prices by a second program that shares no code, and held
 //! against proven optima.
+#![allow(clippy::unwrap_used, reason = "a test may panic, helpers included")]
 
 #[path = "support/shared.rs"]
 mod support;

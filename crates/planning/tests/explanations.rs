@@ -1,4 +1,5 @@
 //! Why a visit stands where it does, what would help one left out, and plans side by side.
+#![allow(clippy::unwrap_used, reason = "a test may panic, helpers included")]
 
 #[path = "support/shared.rs"]
 mod support;

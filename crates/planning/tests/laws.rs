@@ -1,4 +1,5 @@
 //! Laws that hold whatever the instance, and special cases whose answer others have proven.
+#![allow(clippy::unwrap_used, reason = "a test may panic, helpers included")]
 
 #[path = "support/shared.rs"]
 mod support;

@@ -1,5 +1,6 @@
 //! Plans of the public instances, judged by a checker that shares nothing with this crate, and by
 //! objectives that mixed-integer solvers have proven (`tests/data/planner/README.md`).
+#![allow(clippy::unwrap_used, reason = "a test may panic, helpers included")]
 
 #[path = "support/shared.rs"]
 mod support;

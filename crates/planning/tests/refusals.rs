@@ -1,4 +1,5 @@
 //! Bad input: a clear refusal by path and rule, or a plan with reasons; never a panic.
+#![allow(clippy::unwrap_used, reason = "a test may panic, helpers included")]
 
 #[path = "support/shared.rs"]
 mod support;
