@@ -4,7 +4,9 @@ use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 
 use crate::hours::Minutes;
-use crate::id::{BayId, EngineId, FindingId, JobId, JobPartId, JobTaskId, PartId, PersonId, SiteId, TaskId};
+use crate::id::{
+    BayId, EngineId, FindingId, JobId, JobPartId, JobTaskId, PartId, PersonId, SiteId, TaskId,
+};
 use crate::word::words;
 
 words! {

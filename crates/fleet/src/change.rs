@@ -1,6 +1,5 @@
 //! What a change did.
 
-
 use crate::word::words;
 
 words! {

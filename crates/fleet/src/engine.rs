@@ -1,6 +1,6 @@
 //! Engine models and engines.
 
-use chrono::{NaiveDate};
+use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
 use crate::id::{EngineId, ModelId, PoolId, PoolStayId, StandstillId, TestFigureId, TorqueId};

@@ -1,6 +1,5 @@
 //! The kinds of calendar feeds.
 
-
 use crate::word::words;
 
 words! {

@@ -3,7 +3,9 @@
 use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 
-use crate::id::{OrderId, OrderLineId, PartId, PersonId, ReceiptId, ReceiptLineId, RunId, SiteId, SupplierId};
+use crate::id::{
+    OrderId, OrderLineId, PartId, PersonId, ReceiptId, ReceiptLineId, RunId, SiteId, SupplierId,
+};
 use crate::money::Currency;
 use crate::word::words;
 

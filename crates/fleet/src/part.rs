@@ -4,7 +4,10 @@ use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
-use crate::id::{EngineId, JobId, KitLineId, LotId, PartId, PersonId, ReceiptLineId, ReservationId, SiteId, StockLevelId, StockMoveId, SupersessionId};
+use crate::id::{
+    EngineId, JobId, KitLineId, LotId, PartId, PersonId, ReceiptLineId, ReservationId, SiteId,
+    StockLevelId, StockMoveId, SupersessionId,
+};
 use crate::word::words;
 
 words! {

@@ -1,9 +1,11 @@
 //! People, what they can do and when they are away.
 
-use chrono::{NaiveDate};
+use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
-use crate::id::{AbsenceId, BayClosureId, BayId, CalendarId, PersonId, PersonSkillId, SiteId, SkillId};
+use crate::id::{
+    AbsenceId, BayClosureId, BayId, CalendarId, PersonId, PersonSkillId, SiteId, SkillId,
+};
 use crate::word::words;
 
 words! {

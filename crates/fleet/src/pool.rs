@@ -1,6 +1,6 @@
 //! Pools of engines and how many boats they must keep afloat.
 
-use chrono::{NaiveDate};
+use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
 use crate::id::{PoolId, PoolMinimumId, SiteId};

@@ -4,7 +4,9 @@ use serde::{Deserialize, Serialize};
 
 use crate::hours::Hours;
 use crate::hours::Minutes;
-use crate::id::{FindingKindId, IntervalId, ModelId, PartId, SkillId, TaskId, TaskLinkId, TaskPartId};
+use crate::id::{
+    FindingKindId, IntervalId, ModelId, PartId, SkillId, TaskId, TaskLinkId, TaskPartId,
+};
 use crate::word::words;
 
 words! {

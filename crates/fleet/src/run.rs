@@ -1,6 +1,5 @@
 //! The computations whose runs are kept.
 
-
 use crate::word::words;
 
 words! {

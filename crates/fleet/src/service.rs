@@ -3,10 +3,12 @@
 use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 
+use crate::engine::TestKind;
 use crate::hours::Hours;
 use crate::hours::Minutes;
-use crate::id::{EngineId, GearcaseTestId, JobId, PartId, PersonId, ServiceId, ServicePartId, TaskId};
-use crate::engine::TestKind;
+use crate::id::{
+    EngineId, GearcaseTestId, JobId, PartId, PersonId, ServiceId, ServicePartId, TaskId,
+};
 use crate::word::words;
 
 words! {

@@ -1,12 +1,12 @@
 //! Sites, their working time, and what a day of theirs is worth.
 
-use chrono::{NaiveDate};
+use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
 use crate::hours::Minutes;
 use crate::id::{CalendarDayId, CalendarId, CurrencyRateId, SiteId, SitePriceId};
-use crate::money::Money;
 use crate::money::Currency;
+use crate::money::Money;
 use crate::word::words;
 
 /// Working minutes of a person by weekday.

@@ -1,11 +1,11 @@
 //! Suppliers and what they ask.
 
-use chrono::{NaiveDate};
+use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
 use crate::id::{LeadTimeId, PartId, SupplierId, SupplierSeasonId, TermBreakId, TermId};
-use crate::money::Money;
 use crate::money::Currency;
+use crate::money::Money;
 use crate::word::words;
 
 /// Whoever parts are bought from.

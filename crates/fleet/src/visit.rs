@@ -4,7 +4,9 @@ use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 
 use crate::hours::Minutes;
-use crate::id::{BayId, EngineId, JobId, PersonId, PlanId, RunId, SiteId, TaskId, VisitId, VisitTaskId};
+use crate::id::{
+    BayId, EngineId, JobId, PersonId, PlanId, RunId, SiteId, TaskId, VisitId, VisitTaskId,
+};
 use crate::word::words;
 
 words! {

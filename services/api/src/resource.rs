@@ -69,12 +69,15 @@ pub struct Shown<T> {
     pub fields: T,
 }
 
+/// Schemas by their name in the document.
+pub type Schemas = Vec<(String, RefOr<Schema>)>;
+
 /// The routes of the nouns and their part of the document.
 #[derive(Default)]
 pub struct Resources {
     router: Router<ApiState>,
     paths: Paths,
-    schemas: Vec<(String, RefOr<Schema>)>,
+    schemas: Schemas,
 }
 
 impl Resources {
@@ -101,7 +104,7 @@ impl Resources {
         )
     }
 
-    pub fn into_parts(self) -> (Router<ApiState>, Paths, Vec<(String, RefOr<Schema>)>) {
+    pub fn into_parts(self) -> (Router<ApiState>, Paths, Schemas) {
         (self.router, self.paths, self.schemas)
     }
 

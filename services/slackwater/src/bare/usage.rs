@@ -177,6 +177,9 @@ struct Reading {
     interval: UseInterval,
 }
 
+/// An interval, its pool and the line that tells it.
+type Told = (UseInterval, usize, u64);
+
 impl Units {
     pub fn read(file: &Path) -> Result<Self, CommandError> {
         read(file, Self::parse)
@@ -203,7 +206,7 @@ impl Units {
     /// Rows by unit, in order of time.
     fn gather(rows: Vec<Reading>) -> Result<Self, Faults> {
         let mut by_name: HashMap<String, usize> = HashMap::new();
-        let mut by_unit: Vec<(String, Vec<(UseInterval, usize, u64)>)> = Vec::new();
+        let mut by_unit: Vec<(String, Vec<Told>)> = Vec::new();
         let mut pools: HashMap<String, usize> = HashMap::new();
         for Reading { line, unit, pool, interval } in rows {
             let next = pools.len();
