@@ -218,6 +218,27 @@ impl Outlook {
         plans: &EnginePlans,
     ) -> HoursForecast {
         let (from, to) = (day_of(from), day_of(to));
+        if from < self.first {
+            // Nothing is known of those years but their season: that of the first ones on record.
+            let on = (self.first - from + 364) / 365 * 365;
+            let later = |day: Option<Day>| day.map(|day| day + on);
+            let moved = EnginePosterior {
+                first: later(posterior.first),
+                last: later(posterior.last),
+                ..*posterior
+            };
+            return self.hours_over(&moved, from + on, to + on, &EnginePlans::default());
+        }
+        self.hours_over(posterior, from, to, plans)
+    }
+
+    fn hours_over(
+        &self,
+        posterior: &EnginePosterior,
+        from: Day,
+        to: Day,
+        plans: &EnginePlans,
+    ) -> HoursForecast {
         let mut walk = Walk::new(self, posterior, from, plans);
         let mut at = from;
         while at < to {
