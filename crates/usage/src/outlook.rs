@@ -18,6 +18,9 @@ use rayon::prelude::{IndexedParallelIterator, IntoParallelRefIterator, ParallelI
 /// Largest variance of a day's log hours that raises its mean: where less is known, the mean of a
 /// log-normal is all tail.
 const MOST_SPREAD: f64 = 0.5;
+/// Largest relative variance of a pool's hours: what is linear in the unknowns says no more of a pool
+/// with a reading or two, and a matched gamma would be all zeros.
+const MOST_COMMON: f64 = 1.0;
 const WEEK: Day = 7;
 /// Days beyond the last reading that are laid out; later years repeat the last of them.
 const DAYS_AHEAD: Day = 3 * 366;
@@ -123,14 +126,17 @@ impl Outlook {
         self.first + self.running.len() as Day - 1
     }
 
-    /// Hours of the pool's average engine from the table's start to `day`; beyond its end, the last
-    /// year repeats.
+    /// Hours of the pool's average engine from the table's start to `day`, below 0 before it; beyond
+    /// either end, the year there repeats.
     fn running(&self, day: Day) -> f64 {
         let last = self.running.len() - 1;
-        if day <= self.first {
-            return 0.0;
+        let index = i64::from(day) - i64::from(self.first);
+        if index < 0 {
+            let years = (-index + 364) / 365;
+            let inside = (index + 365 * years) as usize;
+            return self.running[inside] - years as f64 * self.running[365];
         }
-        let index = (day - self.first) as usize;
+        let index = index as usize;
         if index <= last {
             return self.running[index];
         }
@@ -212,6 +218,27 @@ impl Outlook {
         plans: &EnginePlans,
     ) -> HoursForecast {
         let (from, to) = (day_of(from), day_of(to));
+        if from < self.first {
+            // Nothing is known of those years but their season: that of the first ones on record.
+            let on = (self.first - from + 364) / 365 * 365;
+            let later = |day: Option<Day>| day.map(|day| day + on);
+            let moved = EnginePosterior {
+                first: later(posterior.first),
+                last: later(posterior.last),
+                ..*posterior
+            };
+            return self.hours_over(&moved, from + on, to + on, &EnginePlans::default());
+        }
+        self.hours_over(posterior, from, to, plans)
+    }
+
+    fn hours_over(
+        &self,
+        posterior: &EnginePosterior,
+        from: Day,
+        to: Day,
+        plans: &EnginePlans,
+    ) -> HoursForecast {
         let mut walk = Walk::new(self, posterior, from, plans);
         let mut at = from;
         while at < to {
@@ -515,7 +542,7 @@ impl<'a> Walk<'a> {
             .zip(&self.own_past)
             .map(|(window, past)| (per_hour * window - share * past).powi(2))
             .sum();
-        let own_var = own_var.max(0.0);
+        let (own_var, common_var) = (own_var.max(0.0), common_var.min(MOST_COMMON));
         let relative = own_var / (rate * rate) * (1.0 + common_var) + common_var;
         let work = self.work();
         let full = rate * self.exposure / (1.0 - rates.aside_share());

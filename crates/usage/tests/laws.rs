@@ -362,3 +362,16 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn a_pool_of_one_reading_has_a_wide_answer_on_every_side_of_it() {
+    let engine = EngineHistory::new(vec![interval(400, 431, 3.5)]).expect("in order");
+    let fit = PoolModel::fit(std::slice::from_ref(&engine), day(431));
+    let none = EnginePlans::default();
+    for (from, to) in [(460, 490), (100, 130), (5, 20)] {
+        let around = fit.outlook.posterior_around(&engine, day(from), day(to));
+        let hours = fit.outlook.hours(&around, day(from), day(to), &none).hours;
+        assert!(hours.mean() > 0.1 && hours.quantile(0.5) > 0.0, "{from}: {hours:?}");
+        assert!(hours.quantile(0.9) > 3.0 * hours.quantile(0.5), "{from}: {hours:?}");
+    }
+}
