@@ -3,7 +3,7 @@
 use axum::extract::{FromRequest, Json, Request};
 use serde::de::DeserializeOwned;
 
-use crate::problem::{Fault, Problem};
+use crate::problem::Problem;
 
 /// A JSON body. Unknown fields are refused by the type itself.
 pub struct Body<T>(pub T);
@@ -22,14 +22,7 @@ where
                 let detail = rejection.body_text();
                 Err(match rejection.status() {
                     axum::http::StatusCode::UNPROCESSABLE_ENTITY => {
-                        let fault = Fault {
-                            line: None,
-                            field: None,
-                            value: None,
-                            rule: "field-refused".to_owned(),
-                            message: detail.clone(),
-                        };
-                        Problem::faults(vec![fault], detail)
+                        Problem::rule("field-refused", detail)
                     }
                     axum::http::StatusCode::BAD_REQUEST => Problem::malformed(detail),
                     status => Problem::new(status, "body-refused", "The body is not taken", detail),

@@ -5,8 +5,8 @@ use utoipa::openapi::security::{Http, HttpAuthScheme, SecurityScheme};
 use utoipa::openapi::{
     ComponentsBuilder, InfoBuilder, OpenApi, OpenApiBuilder, SecurityRequirement,
 };
-use utoipa_axum::router::OpenApiRouter;
 
+use crate::actions;
 use crate::problem::{Fault, Problem};
 use crate::resources;
 use crate::state::ApiState;
@@ -19,11 +19,20 @@ orders; owner everything. A change needs `If-Match` with the ETag that was read;
 (RFC 9457) that names the rule, and changes nothing. Instants are UTC, dates are days of the site's \
 calendar.";
 
-/// The routes under `/v1` and the document that describes them.
-pub(crate) fn routes() -> (Router<ApiState>, OpenApi) {
-    let (handled, written) = OpenApiRouter::new().split_for_parts();
+/// The routes under `/v1`, and the document that describes them.
+pub(crate) struct Routes {
+    /// A small body in, an answer at once.
+    pub quick: Router<ApiState>,
+    /// Files in: larger, and longer under way.
+    pub uploads: Router<ApiState>,
+    pub document: OpenApi,
+}
+
+pub(crate) fn routes() -> Routes {
+    let (quick, quick_document) = actions::quick().split_for_parts();
+    let (uploads, uploads_document) = actions::uploads().split_for_parts();
     let (kept, paths, schemas) = resources::all().into_parts();
-    let mut described = OpenApiBuilder::new()
+    let mut document = OpenApiBuilder::new()
         .info(
             InfoBuilder::new()
                 .title("Slackwater")
@@ -42,11 +51,14 @@ pub(crate) fn routes() -> (Router<ApiState>, OpenApi) {
         ))
         .security(Some([SecurityRequirement::new("token", Vec::<String>::new())]))
         .build();
-    described.merge(written);
-    (kept.merge(handled), described)
+    for written in [quick_document, uploads_document] {
+        // First below /v1, then together: nesting alone would replace what a path has already.
+        document.merge(OpenApiBuilder::new().build().nest("/v1", written));
+    }
+    Routes { quick: kept.merge(quick), uploads, document }
 }
 
 /// The document alone, as it is kept in `openapi/`.
 pub fn document() -> OpenApi {
-    routes().1
+    routes().document
 }

@@ -32,6 +32,7 @@ pub struct OnceKey {
 pub struct Answer {
     status: StatusCode,
     version: Option<i64>,
+    location: Option<String>,
     body: Vec<u8>,
 }
 
@@ -44,7 +45,13 @@ impl Answer {
         value: &impl Serialize,
     ) -> Result<Self, Problem> {
         let body = serde_json::to_vec(value).map_err(|cause| Problem::internal(&cause))?;
-        Ok(Self { status, version, body })
+        Ok(Self { status, version, location: None, body })
+    }
+
+    /// Says where the new thing is.
+    #[must_use]
+    pub fn at(self, location: String) -> Self {
+        Self { location: Some(location), ..self }
     }
 }
 
@@ -54,6 +61,10 @@ impl IntoResponse for Answer {
         headers.insert(header::CONTENT_TYPE, HeaderValue::from_static("application/json"));
         if let Some(version) = self.version {
             headers.insert(header::ETAG, entity_tag(version));
+        }
+        let location = self.location.and_then(|location| HeaderValue::try_from(location).ok());
+        if let Some(location) = location {
+            headers.insert(header::LOCATION, location);
         }
         (self.status, headers, self.body).into_response()
     }
@@ -144,7 +155,10 @@ impl Kept<'_> {
         if let Some(key) = self.key {
             let kept_answer = kept::Answer {
                 status: answer.status.as_u16(),
-                headers: serde_json::json!({ "version": answer.version }),
+                headers: serde_json::json!({
+                    "version": answer.version,
+                    "location": answer.location,
+                }),
                 body: answer.body.clone(),
             };
             kept::keep(transaction, key, &kept_answer).await?;
@@ -157,6 +171,7 @@ fn replayed(answer: kept::Answer) -> Answer {
     Answer {
         status: StatusCode::from_u16(answer.status).unwrap_or(StatusCode::CREATED),
         version: answer.headers.get("version").and_then(serde_json::Value::as_i64),
+        location: answer.headers.get("location").and_then(|x| x.as_str()).map(str::to_owned),
         body: answer.body,
     }
 }

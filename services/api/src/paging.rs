@@ -1,8 +1,12 @@
 //! Lists: a page at a time, with a `Link` header (RFC 8288) to the next.
+//!
+//! A parameter that a list does not know is refused: a filter that is misspelt must not answer with
+//! everything.
 
 use axum::extract::{FromRequestParts, Query};
 use axum::http::request::Parts;
-use axum::http::{HeaderMap, HeaderValue, header};
+use axum::http::{HeaderMap, HeaderValue, Uri, header};
+use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use store::record::PageOf;
 use utoipa::ToSchema;
@@ -17,8 +21,14 @@ const SIZE_DEFAULT: u64 = 100;
 #[derive(Clone, Copy, Debug)]
 pub struct PageWanted(pub PageOf);
 
+/// What follows the question mark, for lists that can be narrowed. Unknown parameters are refused
+/// by the type itself.
+#[derive(Clone, Copy, Debug)]
+pub struct Asked<T>(pub T);
+
 #[derive(Deserialize)]
-struct Asked {
+#[serde(deny_unknown_fields)]
+struct PageOnly {
     after: Option<Uuid>,
     size: Option<u64>,
 }
@@ -32,32 +42,67 @@ pub struct Listed<T> {
     pub next: Option<Uuid>,
 }
 
+impl<S: Send + Sync, T: DeserializeOwned> FromRequestParts<S> for Asked<T> {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Problem> {
+        let Query(asked) = Query::<T>::from_request_parts(parts, state)
+            .await
+            .map_err(|rejection| Problem::malformed(rejection.body_text()))?;
+        Ok(Self(asked))
+    }
+}
+
 impl<S: Send + Sync> FromRequestParts<S> for PageWanted {
     type Rejection = Problem;
 
     async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Problem> {
-        let Query(asked) = Query::<Asked>::from_request_parts(parts, state)
-            .await
-            .map_err(|rejection| Problem::malformed(rejection.body_text()))?;
-        let size = asked.size.unwrap_or(SIZE_DEFAULT);
-        if !(1..=PageOf::SIZE_MAX).contains(&size) {
-            return Err(Problem::rule(
-                "page-size",
-                format!("size {size} is not between 1 and {}", PageOf::SIZE_MAX),
-            ));
-        }
-        Ok(Self(PageOf::new(asked.after, size)))
+        let Asked(PageOnly { after, size }) = Asked::from_request_parts(parts, state).await?;
+        page_of(after, size).map(Self)
     }
 }
 
-/// `Link: <path?after=…&size=…>; rel="next"`, where there is a next page.
-pub fn link_to_next(path: &str, wanted: PageOf, next: Option<Uuid>) -> HeaderMap {
+/// # Errors
+/// A size of none, or of more than a page may hold.
+pub fn page_of(after: Option<Uuid>, size: Option<u64>) -> Result<PageOf, Problem> {
+    let size = size.unwrap_or(SIZE_DEFAULT);
+    if !(1..=PageOf::SIZE_MAX).contains(&size) {
+        let detail = format!("size {size} is not between 1 and {}", PageOf::SIZE_MAX);
+        return Err(Problem::rule("page-size", detail));
+    }
+    Ok(PageOf::new(after, size))
+}
+
+/// `Link: <path?after=…&size=…>; rel="next"`, where there is a next page. What else was asked for
+/// stays.
+pub fn link_to_next(uri: &Uri, wanted: PageOf, next: Option<Uuid>) -> HeaderMap {
     let mut headers = HeaderMap::new();
-    if let Some(next) = next {
-        let link = format!("<{path}?after={next}&size={}>; rel=\"next\"", wanted.size());
-        if let Ok(link) = HeaderValue::try_from(link) {
-            headers.insert(header::LINK, link);
-        }
+    let Some(next) = next else { return headers };
+    let kept = uri.query().unwrap_or("").split('&').filter(|pair| {
+        !pair.is_empty() && !pair.starts_with("after=") && !pair.starts_with("size=")
+    });
+    let kept: String = kept.map(|pair| format!("&{pair}")).collect();
+    let (path, size) = (uri.path(), wanted.size());
+    let link = format!("<{path}?after={next}&size={size}{kept}>; rel=\"next\"");
+    if let Ok(link) = HeaderValue::try_from(link) {
+        headers.insert(header::LINK, link);
     }
     headers
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_link_keeps_what_the_list_was_narrowed_by() {
+        let uri: Uri = "/v1/due?pool=7&after=1&size=2&before=2026-07-01".parse().expect("a URI");
+        let next = Uuid::from_u128(9);
+        let headers = link_to_next(&uri, PageOf::new(None, 2), Some(next));
+        let link = headers[header::LINK].to_str().expect("text");
+        let expected =
+            format!("</v1/due?after={next}&size=2&pool=7&before=2026-07-01>; rel=\"next\"");
+        assert_eq!(link, expected);
+        assert!(link_to_next(&uri, PageOf::new(None, 2), None).is_empty());
+    }
 }

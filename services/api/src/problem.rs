@@ -2,12 +2,16 @@
 //!
 //! Invariant: the cause of a 500 is logged here, once, and never sent.
 
+use std::collections::BTreeMap;
+
 use axum::Json;
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
 use store::StoreError;
-use utoipa::ToSchema;
+use store::readings::ReadingError;
+use utoipa::openapi::{ContentBuilder, Ref, RefOr, Response as Described, ResponseBuilder};
+use utoipa::{IntoResponses, ToSchema};
 
 /// What went wrong, as RFC 9457 words it.
 #[derive(Clone, Debug, Serialize, ToSchema)]
@@ -155,5 +159,28 @@ impl IntoResponse for Problem {
                 .insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"));
         }
         response
+    }
+}
+
+impl From<ReadingError> for Problem {
+    fn from(error: ReadingError) -> Self {
+        match error {
+            ReadingError::Ledger(broken) => Self::rule(broken.rule(), broken.to_string()),
+            ReadingError::Store(error) => error.into(),
+        }
+    }
+}
+
+/// For the document: whatever else is answered is a problem.
+pub struct Refused;
+
+impl IntoResponses for Refused {
+    fn responses() -> BTreeMap<String, RefOr<Described>> {
+        let content = ContentBuilder::new().schema(Some(Ref::from_schema_name("Problem"))).build();
+        let described = ResponseBuilder::new()
+            .description("a problem (RFC 9457)")
+            .content("application/problem+json", content)
+            .build();
+        BTreeMap::from([("default".to_owned(), RefOr::T(described))])
     }
 }

@@ -2,7 +2,7 @@
 //!
 //! A noun with rules beyond its fields has handlers of its own; here it is then only read.
 
-use axum::extract::{OriginalUri, Path, State};
+use axum::extract::{OriginalUri, State};
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{MethodRouter, get, put};
@@ -14,8 +14,8 @@ use store::record::{self, Record, Shared};
 use utoipa::openapi::path::{HttpMethod, OperationBuilder, ParameterBuilder, ParameterIn};
 use utoipa::openapi::request_body::RequestBodyBuilder;
 use utoipa::openapi::{
-    ContentBuilder, KnownFormat, ObjectBuilder, Paths, Ref, RefOr, Required, ResponseBuilder,
-    ResponsesBuilder, Schema, SchemaFormat, Type,
+    ArrayBuilder, ContentBuilder, KnownFormat, ObjectBuilder, Paths, Ref, RefOr, Required,
+    ResponseBuilder, ResponsesBuilder, Schema, SchemaFormat, Type,
 };
 use utoipa::{PartialSchema, ToSchema};
 use uuid::Uuid;
@@ -25,6 +25,7 @@ use crate::body::Body;
 use crate::conditional::{IfMatch, entity_tag};
 use crate::once::{Answer, OnceKey, Turn};
 use crate::paging::{Listed, PageWanted, link_to_next};
+use crate::path::Id;
 use crate::problem::Problem;
 use crate::state::ApiState;
 
@@ -69,8 +70,8 @@ pub struct Shown<T> {
     pub fields: T,
 }
 
-/// Schemas by their name in the document.
-pub type Schemas = Vec<(String, RefOr<Schema>)>;
+/// Schemas of the document by their names.
+type Schemas = Vec<(String, RefOr<Schema>)>;
 
 /// The routes of the nouns and their part of the document.
 #[derive(Default)]
@@ -118,7 +119,9 @@ impl Resources {
     }
 
     fn described<T: Resource>(mut self, verbs: &[Verb]) -> Self {
-        self.schemas.push((T::NAME.to_owned(), T::schema()));
+        self.schemas.push((fields_name::<T>(), T::schema()));
+        self.schemas.push((T::NAME.to_owned(), shown_schema::<T>(T::schema())));
+        self.schemas.push((list_name::<T>(), list_schema(T::NAME)));
         T::schemas(&mut self.schemas);
         let tag = T::PATH.trim_start_matches('/');
         let (many, one) = (format!("/v1{}", T::PATH), format!("/v1{}/{{id}}", T::PATH));
@@ -129,7 +132,11 @@ impl Resources {
             .summary(Some(format!("List: {noun}")))
             .parameter(query("after", "the last id seen"))
             .parameter(query("size", "rows on the page, 1 to 500, 100 where not given"))
-            .responses(answers("200", "a page; the header Link names the next", Some(T::NAME)));
+            .responses(answers(
+                "200",
+                "a page; the header Link names the next",
+                Some(&list_name::<T>()),
+            ));
         self.paths.add_path_operation(&many, vec![HttpMethod::Get], paged);
         let single = OperationBuilder::new()
             .tag(tag)
@@ -181,8 +188,9 @@ impl Verb {
             ),
         };
         if !matches!(self, Self::Remove(_)) {
-            let content =
-                ContentBuilder::new().schema(Some(Ref::from_schema_name(T::NAME))).build();
+            let content = ContentBuilder::new()
+                .schema(Some(Ref::from_schema_name(fields_name::<T>())))
+                .build();
             let body = RequestBodyBuilder::new()
                 .content("application/json", content)
                 .required(Some(Required::True))
@@ -196,6 +204,40 @@ impl Verb {
         };
         (path, method, operation.responses(responses))
     }
+}
+
+fn fields_name<T: Resource>() -> String {
+    format!("{}Fields", T::NAME)
+}
+
+fn list_name<T: Resource>() -> String {
+    format!("{}List", T::NAME)
+}
+
+fn identifier() -> ObjectBuilder {
+    ObjectBuilder::new()
+        .schema_type(Type::String)
+        .format(Some(SchemaFormat::KnownFormat(KnownFormat::Uuid)))
+}
+
+/// The fields with identity and version, as [`Shown`] writes them.
+fn shown_schema<T: Resource>(fields: RefOr<Schema>) -> RefOr<Schema> {
+    let RefOr::T(Schema::Object(mut object)) = fields else { return fields };
+    object.properties.insert("id".to_owned(), identifier().into());
+    object.required.push("id".to_owned());
+    let version = ObjectBuilder::new()
+        .schema_type(Type::Integer)
+        .format(Some(SchemaFormat::KnownFormat(KnownFormat::Int64)))
+        .description(Some("Also the entity tag; absent where the noun is never changed."));
+    object.properties.insert("version".to_owned(), version.into());
+    RefOr::T(Schema::Object(object))
+}
+
+fn list_schema(name: &str) -> RefOr<Schema> {
+    let next = identifier().description(Some("Give as `after` to see the next page."));
+    let items = ArrayBuilder::new().items(Ref::from_schema_name(name));
+    let list = ObjectBuilder::new().property("items", items).required("items");
+    RefOr::T(list.property("next", next).into())
 }
 
 fn query(name: &str, about: &str) -> ParameterBuilder {
@@ -220,11 +262,7 @@ fn identity() -> ParameterBuilder {
         .name("id")
         .parameter_in(ParameterIn::Path)
         .required(Required::True)
-        .schema(Some(
-            ObjectBuilder::new()
-                .schema_type(Type::String)
-                .format(Some(SchemaFormat::KnownFormat(KnownFormat::Uuid))),
-        ))
+        .schema(Some(identifier()))
 }
 
 fn answers(status: &str, about: &str, schema: Option<&str>) -> ResponsesBuilder {
@@ -249,7 +287,8 @@ fn capital(word: &str) -> String {
     letters.next().map(|first| first.to_uppercase().chain(letters).collect()).unwrap_or_default()
 }
 
-fn tagged<T: Serialize>(status: StatusCode, shown: &Shown<T>) -> Response {
+/// An answer with the entity tag of what it shows.
+pub fn tagged<T: Serialize>(status: StatusCode, shown: &Shown<T>) -> Response {
     let mut headers = HeaderMap::new();
     if let Some(version) = shown.version {
         headers.insert(header::ETAG, entity_tag(version));
@@ -266,14 +305,14 @@ async fn list<T: Resource>(
     let page =
         record::page::<T::Noun>(state.store.connection(), actor.organisation, wanted).await?;
     let items: Vec<Shown<T>> = page.rows.into_iter().map(T::show).collect();
-    let links = link_to_next(uri.path(), wanted, page.next);
+    let links = link_to_next(&uri, wanted, page.next);
     Ok((links, Json(Listed { items, next: page.next })).into_response())
 }
 
 async fn read<T: Resource>(
     State(state): State<ApiState>,
     actor: Actor,
-    Path(id): Path<Uuid>,
+    Id(id): Id,
 ) -> Result<Response, Problem> {
     let noun =
         record::get::<T::Noun>(state.store.connection(), actor.organisation, id.into()).await?;
@@ -329,7 +368,7 @@ async fn create<T: Changeable>(
 async fn change<T: Changeable>(
     State(state): State<ApiState>,
     actor: Actor,
-    Path(id): Path<Uuid>,
+    Id(id): Id,
     IfMatch(version): IfMatch,
     Body(fields): Body<T>,
 ) -> Result<Response, Problem> {
@@ -346,7 +385,7 @@ async fn change<T: Changeable>(
 async fn remove<T: Changeable>(
     State(state): State<ApiState>,
     actor: Actor,
-    Path(id): Path<Uuid>,
+    Id(id): Id,
     IfMatch(version): IfMatch,
 ) -> Result<StatusCode, Problem> {
     actor.needs(T::WRITES)?;

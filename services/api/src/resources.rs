@@ -19,6 +19,12 @@ mod site;
 mod supplier;
 mod visit;
 
+pub use finding::{FindingFields, HoldFields};
+
+pub use part::PartFields;
+pub use reading::ReadingFields;
+pub use service::ServiceFields;
+
 use crate::resource::Resources;
 
 /// All of them, for the router and the document.

@@ -7,6 +7,7 @@ pub mod forecast;
 pub mod init;
 pub mod load;
 pub mod make;
+pub mod openapi;
 pub mod order;
 pub mod serve;
 pub mod shell;

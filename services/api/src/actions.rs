@@ -1,0 +1,51 @@
+//! What has rules beyond its fields: one file a resource, each route in one of the two lists here.
+
+mod due;
+mod finding;
+mod forecast;
+mod history;
+mod hold;
+mod load;
+mod order_advice;
+mod part_search;
+mod reading;
+mod readings_in_bulk;
+mod run;
+mod run_page;
+mod service;
+mod token;
+
+use utoipa_axum::router::OpenApiRouter;
+use utoipa_axum::routes;
+
+use crate::state::ApiState;
+
+/// A small body in, an answer at once.
+pub fn quick() -> OpenApiRouter<ApiState> {
+    OpenApiRouter::new()
+        .routes(routes!(reading::record_reading, reading::list_readings_of_engine))
+        .routes(routes!(finding::record_finding))
+        .routes(routes!(finding::close_finding))
+        .routes(routes!(hold::place_hold))
+        .routes(routes!(hold::clear_hold))
+        .routes(routes!(service::record_service))
+        .routes(routes!(run::list_runs, run::request_run))
+        .routes(routes!(run::get_run))
+        .routes(routes!(run::get_run_file))
+        .routes(routes!(due::list_due))
+        .routes(routes!(forecast::get_forecast_of_part))
+        .routes(routes!(order_advice::list_order_advice))
+        .routes(routes!(part_search::search_parts))
+        .routes(routes!(history::list_history))
+        .routes(routes!(token::list_tokens, token::create_token))
+        .routes(routes!(token::revoke_token))
+        .routes(routes!(load::list_load_kinds))
+        .routes(routes!(load::get_load_template))
+}
+
+/// Files in.
+pub fn uploads() -> OpenApiRouter<ApiState> {
+    OpenApiRouter::new()
+        .routes(routes!(readings_in_bulk::record_readings))
+        .routes(routes!(load::load_file))
+}

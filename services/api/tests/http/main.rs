@@ -1,0 +1,17 @@
+//! The API as programs meet it: requests in, answers out, on both databases.
+
+#![allow(clippy::unwrap_used, reason = "a test that can't go on fails")]
+
+mod caller;
+mod document;
+mod findings;
+mod isolation;
+mod limits;
+mod loads;
+mod lost_update;
+mod once;
+mod pages;
+mod readings;
+mod roles;
+mod runs;
+mod tokens;
