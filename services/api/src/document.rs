@@ -1,6 +1,9 @@
 //! The OpenAPI 3.1 document, made from the routes themselves.
 
+use std::collections::BTreeMap;
+
 use axum::Router;
+use serde_json::Value;
 use utoipa::openapi::security::{Http, HttpAuthScheme, SecurityScheme};
 use utoipa::openapi::{
     ComponentsBuilder, InfoBuilder, OpenApi, OpenApiBuilder, SecurityRequirement,
@@ -58,7 +61,28 @@ pub(crate) fn routes() -> Routes {
     Routes { quick: kept.merge(quick), uploads, document }
 }
 
-/// The document alone, as it is kept in `openapi/`.
+/// The document alone.
 pub fn document() -> OpenApi {
     routes().document
+}
+
+/// The document as it is kept in `openapi/`: its keys sorted, since whether a JSON map keeps the order
+/// in which it was filled hangs on what else is compiled beside it.
+///
+/// # Errors
+/// It can't become JSON.
+pub fn document_text() -> Result<String, serde_json::Error> {
+    let sorted = sorted(serde_json::to_value(document())?);
+    Ok(serde_json::to_string_pretty(&sorted)? + "\n")
+}
+
+fn sorted(value: Value) -> Value {
+    match value {
+        Value::Object(fields) => {
+            let by_name: BTreeMap<String, Value> = fields.into_iter().collect();
+            Value::Object(by_name.into_iter().map(|(name, value)| (name, sorted(value))).collect())
+        }
+        Value::Array(items) => Value::Array(items.into_iter().map(sorted).collect()),
+        plain => plain,
+    }
 }

@@ -24,7 +24,7 @@ mod upload;
 use axum::Router;
 
 pub use access::may;
-pub use document::document;
+pub use document::{document, document_text};
 pub use state::ApiState;
 
 /// Everything under `/v1`, with its document at `/v1/openapi.json`, and the page that shows it at

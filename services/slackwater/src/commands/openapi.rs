@@ -20,9 +20,9 @@ pub struct OpenapiArgs {
 }
 
 pub fn run(args: &OpenapiArgs) -> Result<(), CommandError> {
-    let document = api::document().to_pretty_json();
+    let document = api::document_text();
     let document = document.map_err(|cause| {
         CommandError::Failed(format!("the document could not be written as JSON: {cause}"))
     })?;
-    write_whole(args.out.as_deref(), |out| writeln!(out, "{document}"))
+    write_whole(args.out.as_deref(), |out| out.write_all(document.as_bytes()))
 }
