@@ -5,6 +5,7 @@
 //! place weighs. Nothing here has to be right for the bound to be valid: that is proven afterwards,
 //! in whole numbers, from the prices alone.
 
+use crate::branching::{Split, SplitOn};
 use crate::model::Model;
 use crate::patterns::{Item, Whole, best_weeks};
 use crate::relaxation::{Answer, Relaxation, Rows};
@@ -30,6 +31,13 @@ const STEP_MORE: f64 = 0.3;
 const STEP_WHOLE: f64 = 0.3;
 const PATIENCE_WHOLE: u32 = 250;
 
+/// Part of a tree: step and patience, weight of the newest choice, and how much of a visit may be
+/// missing before it counts as left out.
+const STEP_PART: f64 = 0.5;
+const PATIENCE_PART: u32 = 15;
+const NEWEST_CHOICE: f64 = 0.03;
+const LEFT_OUT_NOISE: f64 = 0.0;
+
 /// Where a climb stands.
 #[derive(Clone, Debug)]
 pub(crate) struct Ascent<'m> {
@@ -51,6 +59,8 @@ pub(crate) struct Ascent<'m> {
     /// One tree in so many is looked at, and what share of the visits that is.
     one_in: usize,
     share: f64,
+    /// By column: how often it was chosen of late; empty where nobody asks.
+    chosen: Vec<f64>,
     /// Work that each step's pricing is, and all work so far, in units of a search's move.
     step_work: u64,
     pub work: u64,
@@ -110,10 +120,33 @@ impl<'m> Ascent<'m> {
         for (visit, pick) in answer.choice.iter().enumerate() {
             y[plain.relaxation.rows.visit + visit] = pick.value.max(0.0);
         }
+        y.truncate(plain.relaxation.rows.len);
+        y.extend(plain.secondary_prices(&whole));
         let mut ascent = Self::at(model, whole, y);
         ascent.step = STEP_WHOLE;
         ascent.patience = PATIENCE_WHOLE;
         ascent
+    }
+
+    /// What this climb's best prices ask for the secondary minutes that `whole` has.
+    fn secondary_prices(&self, whole: &Whole) -> Vec<f64> {
+        let (model, rows) = (self.relaxation.model, &self.relaxation.rows);
+        let mut prices = vec![0.0; whole.secondary];
+        for mode in &model.modes {
+            for (at, used) in mode.uses.clone().zip(model.uses_of(mode)) {
+                let Some(row) = whole.secondary_row(at) else { continue };
+                let known = self.relaxation.whole.secondary_row(at);
+                for start in 0..mode.starts {
+                    let cell = used.skill * model.open() as u32 + mode.first + start + used.offset;
+                    let minute = self.best_y[cell as usize] + self.best_y[self.week_row(cell)];
+                    prices[row + start as usize] = match known {
+                        Some(known) => self.best_y[rows.len + known + start as usize],
+                        None => minute * used.minutes as f64,
+                    };
+                }
+            }
+        }
+        prices
     }
 
     fn at(model: &'m Model, whole: Whole, y: Vec<f64>) -> Self {
@@ -121,9 +154,10 @@ impl<'m> Ascent<'m> {
         let rows = &relaxation.rows;
         let mut capacities: Vec<f64> =
             rows.capacities(model).iter().map(|&units| units as f64).collect();
-        let mut scale = vec![1.0; rows.len];
+        capacities.resize(y.len(), 0.0);
+        let mut scale = vec![1.0; y.len()];
         scale[..rows.bay].fill(MINUTES_SCALE * MINUTES_SCALE);
-        let mut ceiling = vec![f64::INFINITY; rows.len];
+        let mut ceiling = vec![f64::INFINITY; y.len()];
         for row in rows.pool..rows.visit {
             ceiling[row] = model.shortfall_cost[(row - rows.pool) / model.days] as f64;
             if capacities[row] <= 0.0 {
@@ -136,8 +170,8 @@ impl<'m> Ascent<'m> {
             capacities[rows.week + skill * model.weeks..][..model.weeks].fill(0.0);
         }
         Self {
-            direction: vec![0.0; rows.len],
-            use_of_rows: vec![0.0; rows.len],
+            direction: vec![0.0; y.len()],
+            use_of_rows: vec![0.0; y.len()],
             answer: Answer::new(model),
             best_y: y.clone(),
             best: f64::NEG_INFINITY,
@@ -146,6 +180,7 @@ impl<'m> Ascent<'m> {
             patience: 600,
             one_in: 1,
             share: 1.0,
+            chosen: Vec::new(),
             step_work: (model.cost.len() as u64 / COLUMNS_PER_UNIT).max(1),
             work: 0,
             relaxation,
@@ -154,6 +189,141 @@ impl<'m> Ascent<'m> {
             ceiling,
             y,
         }
+    }
+
+    /// Climbs anew from `y` on what `restrict` leaves of the same relaxation, watching what is chosen.
+    pub(crate) fn restricted(
+        &self,
+        y: &[f64],
+        restrict: impl FnOnce(&mut Relaxation<f64>),
+    ) -> Self {
+        let mut ascent = self.clone();
+        restrict(&mut ascent.relaxation);
+        ascent.y.copy_from_slice(y);
+        ascent.best_y.copy_from_slice(y);
+        ascent.direction.fill(0.0);
+        (ascent.best, ascent.work, ascent.fruitless) = (f64::NEG_INFINITY, 0, 0);
+        (ascent.step, ascent.patience) = (STEP_PART, PATIENCE_PART);
+        ascent.chosen = vec![0.0; ascent.relaxation.cost.len()];
+        ascent
+    }
+
+    /// Takes at most `steps` steps, fewer where the value passes `target`.
+    pub(crate) fn climb_steps(&mut self, steps: u32, target: f64) {
+        for _ in 0..steps {
+            if self.best > target || self.step < 0.01 {
+                return;
+            }
+            self.climb_once(target.max(self.best));
+        }
+    }
+
+    pub(crate) const fn model(&self) -> &'m Model {
+        self.relaxation.model
+    }
+
+    /// For each visit the question whose two answers were chosen most evenly, of late; the `count`
+    /// most even ones, most even first.
+    pub(crate) fn most_undecided(&self, count: usize) -> Vec<Split> {
+        let model = self.relaxation.model;
+        let mut found: Vec<(f64, Split)> = Vec::new();
+        for visit in 0..model.visits.len() {
+            let mut by_start = vec![0.0; model.open() + 1];
+            let mut questions = Vec::new();
+            let (mut sum, mut choices) = (0.0, 0);
+            for (number, mode) in model.visits[visit].modes.clone().zip(model.modes_of(visit)) {
+                let mut of_mode = 0.0;
+                for start in mode.first..mode.first + mode.starts {
+                    let column = (mode.column + start - mode.first) as usize;
+                    choices += u32::from(self.relaxation.cost[column] < 1e17);
+                    by_start[start as usize] += self.chosen[column];
+                    of_mode += self.chosen[column];
+                }
+                sum += of_mode;
+                questions.push((of_mode, SplitOn::Mode(number)));
+            }
+            let whole = f64::max(sum, 1.0 - LEFT_OUT_NOISE);
+            let must = self.relaxation.must[visit];
+            if choices + u32::from(!must) < 2 {
+                continue;
+            }
+            let mut from = 0.0;
+            for start in (0..model.open()).rev() {
+                from += by_start[start];
+                questions.push((from, SplitOn::From(start as u32)));
+            }
+            let mut best: Option<(f64, Split)> = None;
+            for (mass, on) in questions {
+                let evenness = f64::min(mass, whole - mass) / whole;
+                if evenness > best.map_or(0.01, |(evenness, _)| evenness) {
+                    best = Some((evenness, Split { visit: visit as u32, on }));
+                }
+            }
+            found.extend(best);
+        }
+        if found.is_empty() {
+            // Decided about everything, but not proven: halve whatever has a choice.
+            found.extend(
+                (0..model.visits.len()).filter_map(|visit| Some((0.0, self.halve(visit)?))),
+            );
+        }
+        found.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.visit.cmp(&b.1.visit)));
+        found.into_iter().take(count).map(|(_, split)| split).collect()
+    }
+
+    /// A question that halves what is left of a visit's choices; `None` where there is one alone.
+    fn halve(&self, visit: usize) -> Option<Split> {
+        let model = self.relaxation.model;
+        let mut left = Vec::new();
+        for (number, mode) in model.visits[visit].modes.clone().zip(model.modes_of(visit)) {
+            let starts = mode.first..mode.first + mode.starts;
+            let column = |start: u32| (mode.column + start - mode.first) as usize;
+            left.extend(
+                starts
+                    .filter(|&start| self.relaxation.cost[column(start)] < 1e17)
+                    .map(|start| (start, number)),
+            );
+        }
+        left.sort_unstable();
+        let (first, last) = (*left.first()?, *left.last()?);
+        let on = if last.0 > first.0 {
+            let middle = left[left.len() / 2].0;
+            SplitOn::From(if middle > first.0 { middle } else { last.0 })
+        } else if last.1 > first.1 {
+            SplitOn::Mode(first.1)
+        } else if !self.relaxation.must[visit] {
+            SplitOn::From(first.0)
+        } else {
+            return None;
+        };
+        Some(Split { visit: visit as u32, on })
+    }
+
+    /// Notes what was chosen in this step; older steps fade.
+    fn note_choices(&mut self, items: &[Item<f64>], taken: &[usize]) {
+        let model = self.relaxation.model;
+        let mut chosen = std::mem::take(&mut self.chosen);
+        chosen.iter_mut().for_each(|share| *share *= 1.0 - NEWEST_CHOICE);
+        let mut note = |place: Place| {
+            if !place.is_none() {
+                let mode = &model.modes[place.mode as usize];
+                chosen[(mode.column + place.start - mode.first) as usize] += NEWEST_CHOICE;
+            }
+        };
+        for pick in self.answer.choice.iter().filter(|pick| !pick.covered) {
+            note(pick.place);
+        }
+        for item in taken.iter().map(|&at| &items[at]).filter(|item| item.is_primary()) {
+            let place = Place { mode: item.mode, start: item.start };
+            note(place);
+            let visit = model.modes[item.mode as usize].visit as usize;
+            self.relaxation.each_follower(visit, place, &self.answer, &mut |_, pick| {
+                if !pick.covered {
+                    note(pick.place);
+                }
+            });
+        }
+        self.chosen = chosen;
     }
 
     /// The skills kept whole.
@@ -208,6 +378,9 @@ impl<'m> Ascent<'m> {
             self.y.copy_from_slice(&self.best_y);
             self.direction.fill(0.0);
             return;
+        }
+        if !self.chosen.is_empty() {
+            self.note_choices(&items, &weeks.taken);
         }
         self.count_use(&items, &weeks.taken);
         self.answer.items = items;
@@ -266,10 +439,8 @@ impl<'m> Ascent<'m> {
         }
         for item in taken.iter().map(|&at| &items[at]) {
             let visit = relaxation.model.modes[item.mode as usize].visit as usize;
-            if !item.primary {
-                let minutes = f64::from(item.minutes);
-                used[item.cell as usize] -= minutes;
-                used[self.week_row(item.cell)] -= minutes;
+            if !item.is_primary() {
+                used[relaxation.rows.len + item.row as usize] -= 1.0;
                 continue;
             }
             let place = Place { mode: item.mode, start: item.start };
@@ -311,6 +482,10 @@ impl<'m> Ascent<'m> {
         let mode = &model.modes[place.mode as usize];
         for (at, one) in mode.uses.clone().zip(model.uses_of(mode)) {
             if self.relaxation.whole.is_primary(at) {
+                continue;
+            }
+            if let Some(row) = self.relaxation.whole.secondary_row(at) {
+                used[rows.len + row + (place.start - mode.first) as usize] += 1.0;
                 continue;
             }
             let cell = one.skill * open as u32 + place.start + one.offset;

@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+use crate::branching::{Branching, Split, SplitOn, restrict};
 use crate::instance::Instance;
 use crate::model::Model;
 use crate::patterns::{Whole, best_weeks};
@@ -42,12 +43,37 @@ pub struct Certificate {
     /// Where skills are kept whole.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub patterns: Option<Patterns>,
+    /// Where the bound was raised by cases; the prices above are then those of the whole.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tree: Option<Tree>,
+}
+
+/// A bound by cases: each case has its own prices, together they are all plans.
+///
+/// A case's bound is computed as above with the choices that its answers leave (left out counts as
+/// "no"; a visit that answers "yes" may not be left out), and rounded up, since plans cost whole
+/// cents. The bound of the whole is the least of them, at most the plan's objective.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(untagged)]
+pub enum Tree {
+    Split { visit: String, at: SplitAt, yes: Box<Tree>, no: Box<Tree> },
+    Case(Box<Certificate>),
+}
+
+/// A question about a visit.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum SplitAt {
+    /// Does it start on this day or later?
+    From(i64),
+    /// Is it done in this mode?
+    Mode(String),
 }
 
 /// The part of a proof that keeps skills whole: their weeks hold whole visits, not minutes.
 ///
-/// A mode belongs to the whole skill it needs most minutes of on one day (of equals, the last by
-/// skill id, then by day); those are its main minutes. In the sums above a start of such a mode pays
+/// A mode of a visit without `after` belongs to the whole skill it needs most minutes of on one day
+/// (of equals, the last by skill id, then by day); those are its main minutes. In the sums above a start of such a mode pays
 /// no price for its main minutes, and where it then costs less than its visit's worth (followers'
 /// best answers included) it costs the worth. Whole skills have no capacity terms; instead
 ///
@@ -56,13 +82,29 @@ pub struct Certificate {
 /// ```
 ///
 /// over sets of starts that fit each day's minutes and the week's with overtime. The gain of a
-/// start is worth − cost, where positive; a start's other minutes of a whole skill may be taken for
-/// their minutes × (day price + week price), each by itself.
+/// start is worth − cost, where positive. Other minutes of a whole skill have a price per start: the
+/// stay pays it instead of minutes × (day price + week price), and the skill's week may take those
+/// minutes for that gain, each by itself.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Patterns {
     pub whole_skills: Vec<String>,
     /// By visit that a whole skill can do.
     pub worth: BTreeMap<String, i64>,
+    /// Prices of other minutes of whole skills.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub secondary: Vec<Secondary>,
+}
+
+/// Prices of a mode's minutes of a whole skill that are not its main ones.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Secondary {
+    pub visit: String,
+    pub mode: String,
+    pub skill: String,
+    /// Which open day of the stay, from 0.
+    pub at: usize,
+    /// `[start day, price]`.
+    pub starts: Vec<(i64, i64)>,
 }
 
 /// Prices by row and the bound they prove, with these skills kept whole.
@@ -71,6 +113,34 @@ pub(crate) struct Proof {
     pub whole: Whole,
     pub prices: Vec<i64>,
     pub bound: i64,
+}
+
+impl Tree {
+    pub(crate) fn of(instance: &Instance, model: &Model, grown: &Branching, number: usize) -> Self {
+        let part = &grown.parts[number];
+        let Some((split, yes, no)) = part.split else {
+            let proof = Proof {
+                whole: grown.whole().clone(),
+                prices: part.prices.clone(),
+                bound: part.bound,
+            };
+            return Self::Case(Box::new(Certificate::new(instance, model, &proof)));
+        };
+        let visit = split.visit as usize;
+        let given = &instance.visits[visit];
+        let at = match split.on {
+            SplitOn::From(t) => SplitAt::From(model.open_days[t as usize] as i64),
+            SplitOn::Mode(mode) => SplitAt::Mode(
+                given.modes[(mode - model.visits[visit].modes.start) as usize].id.clone(),
+            ),
+        };
+        Self::Split {
+            visit: given.id.clone(),
+            at,
+            yes: Box::new(Self::of(instance, model, grown, yes)),
+            no: Box::new(Self::of(instance, model, grown, no)),
+        }
+    }
 }
 
 impl Certificate {
@@ -116,6 +186,7 @@ impl Certificate {
             let mut patterns = Patterns {
                 whole_skills: skills.map(|(skill, _)| skill.id.clone()).collect(),
                 worth: BTreeMap::new(),
+                secondary: secondary_of(instance, model, whole, &prices[rows.len..]),
             };
             for (number, visit) in instance.visits.iter().enumerate() {
                 if model.visits[number].modes.clone().any(|mode| whole.primary(mode).is_some()) {
@@ -128,9 +199,49 @@ impl Certificate {
     }
 }
 
+fn secondary_of(
+    instance: &Instance,
+    model: &Model,
+    whole: &Whole,
+    prices: &[i64],
+) -> Vec<Secondary> {
+    let mut list = Vec::new();
+    for (number, visit) in instance.visits.iter().enumerate() {
+        for (mode, named) in model.modes_of(number).iter().zip(&visit.modes) {
+            for (at, used) in mode.uses.clone().zip(model.uses_of(mode)) {
+                let Some(row) = whole.secondary_row(at) else { continue };
+                let days =
+                    &model.open_days[mode.first as usize..(mode.first + mode.starts) as usize];
+                let starts =
+                    days.iter().zip(&prices[row..]).map(|(&day, &price)| (day as i64, price));
+                list.push(Secondary {
+                    visit: visit.id.clone(),
+                    mode: named.id.clone(),
+                    skill: instance.skills[used.skill as usize].id.clone(),
+                    at: used.offset as usize,
+                    starts: starts.collect(),
+                });
+            }
+        }
+    }
+    list
+}
+
 /// The bound that `prices` (thousandths of a cent, one per row) prove: whole cents, rounded down.
 pub(crate) fn exact_bound(model: &Model, whole: &Whole, prices: &[i64]) -> i64 {
-    let relaxation = Relaxation::<i128>::new(model, whole.clone());
+    exact_thousandths(model, whole, &[], prices).div_euclid(1000) as i64
+}
+
+/// The same in thousandths of a cent, of the plans that give `answers`; beyond all measure where
+/// there are none.
+pub(crate) fn exact_thousandths(
+    model: &Model,
+    whole: &Whole,
+    answers: &[(Split, bool)],
+    prices: &[i64],
+) -> i128 {
+    let mut relaxation = Relaxation::<i128>::new(model, whole.clone());
+    restrict(&mut relaxation, answers);
     let rows = &relaxation.rows;
     let wide: Vec<i128> = prices.iter().map(|&price| i128::from(price)).collect();
     let mut answer = Answer::new(model);
@@ -153,5 +264,5 @@ pub(crate) fn exact_bound(model: &Model, whole: &Whole, prices: &[i64]) -> i64 {
             total -= (wide[row] - overtime).max(0) * i128::from(model.week_overtime[cell]);
         }
     }
-    total.div_euclid(1000) as i64
+    total
 }

@@ -5,7 +5,7 @@
 //! runs when time gets short is hurried so that it ends cold.
 
 /// Moves of the first cycle for each visit.
-const MOVES_PER_VISIT: u64 = 3_000;
+const MOVES_PER_VISIT: u64 = 12_000;
 /// Share of a cycle after which the temperature stays at its lowest.
 const COOLED: f64 = 0.92;
 /// Starting temperature of later cycles as a share of the first one's.

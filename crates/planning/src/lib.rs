@@ -10,6 +10,7 @@
 //! of engines' hours, due dates or parts beyond what an instance states.
 
 mod ascent;
+mod branching;
 mod certificate;
 mod compare;
 mod cooling;
@@ -30,7 +31,7 @@ mod solve;
 mod state;
 mod validate;
 
-pub use certificate::{Certificate, Patterns};
+pub use certificate::{Certificate, Patterns, Secondary, SplitAt, Tree};
 pub use compare::{Difference, Shift, compare};
 pub use error::{InstanceError, PlanError};
 pub use evaluate::{Evaluation, evaluate};

@@ -8,8 +8,8 @@
 //! week by max-plus convolution. By Lagrangian decomposition (Guignard and Kim, 1987, Mathematical
 //! Programming 39, 215-228) the sum is at most the cost of any plan, whatever the worths.
 //!
-//! A stay's minutes of a whole skill beside its main ones ("secondary") are offered to the skill's
-//! day for their minutes' price, which the visit pays.
+//! A stay's minutes of a whole skill beside its main ones ("secondary") have a price per start, which
+//! the visit pays and the skill's day gains.
 
 use crate::model::{Model, NOWHERE};
 use crate::relaxation::Money;
@@ -20,9 +20,12 @@ pub(crate) struct Whole {
     pub skills: Vec<bool>,
     /// By mode: its main use, an index in the model's uses.
     primary_of: Vec<u32>,
-    /// By use: whether it is its mode's main one, and whether it is another of a whole skill.
+    /// By use: whether it is its mode's main one.
     is_primary: Vec<bool>,
-    is_secondary: Vec<bool>,
+    /// By use: where the prices of its starts begin if it is another of a whole skill's.
+    secondary_row: Vec<u32>,
+    /// Prices of secondary minutes, one per use and start.
+    pub secondary: usize,
 }
 
 /// Cells a step with whole skills may fill; more takes too long to climb within a minute.
@@ -37,8 +40,15 @@ pub(crate) struct Item<N> {
     pub gain: N,
     pub mode: u32,
     pub start: u32,
-    /// The mode's main use; else one of the others, offered for its minutes alone.
-    pub primary: bool,
+    /// [`NOWHERE`] for the mode's main use; else the price that the visit pays for this one.
+    pub row: u32,
+}
+
+impl<N> Item<N> {
+    /// Whether it stands for the visit's stay, and not for minutes beside it.
+    pub(crate) const fn is_primary(&self) -> bool {
+        self.row == NOWHERE
+    }
 }
 
 impl Whole {
@@ -51,18 +61,27 @@ impl Whole {
         let mut whole = Self {
             primary_of: vec![NOWHERE; model.modes.len()],
             is_primary: vec![false; model.uses.len()],
-            is_secondary: model.uses.iter().map(|used| skills[used.skill as usize]).collect(),
+            secondary_row: vec![NOWHERE; model.uses.len()],
+            secondary: 0,
             skills,
         };
         for (number, mode) in model.modes.iter().enumerate() {
+            // A visit that follows another keeps a price per start: a worth would hide from the one
+            // ahead on which days it is dear.
+            let follows = model.links_of(mode.visit as usize).iter().any(|link| link.follows);
             let uses = mode.uses.clone().zip(model.uses_of(mode));
             let main = uses
-                .filter(|(_, used)| whole.skills[used.skill as usize])
+                .filter(|(_, used)| whole.skills[used.skill as usize] && !follows)
                 .max_by_key(|(_, used)| used.minutes);
             if let Some((at, _)) = main {
                 whole.primary_of[number] = at;
                 whole.is_primary[at as usize] = true;
-                whole.is_secondary[at as usize] = false;
+            }
+            for (at, used) in mode.uses.clone().zip(model.uses_of(mode)) {
+                if whole.skills[used.skill as usize] && !whole.is_primary[at as usize] {
+                    whole.secondary_row[at as usize] = whole.secondary as u32;
+                    whole.secondary += mode.starts as usize;
+                }
             }
         }
         whole
@@ -148,37 +167,39 @@ impl Whole {
                     gain,
                     mode,
                     start,
-                    primary: true,
+                    row: NOWHERE,
                 });
             }
         }
     }
 
-    /// Offers the other uses of whole skills for what their minutes cost; `values` tell the starts
-    /// that are no choice at all.
+    /// Where the prices of a use's starts begin among the secondary ones.
+    pub(crate) fn secondary_row(&self, at: u32) -> Option<usize> {
+        Some(self.secondary_row[at as usize]).filter(|&row| row != NOWHERE).map(|row| row as usize)
+    }
+
+    /// Offers the other uses of whole skills for what the visit pays for them; `values` tell the
+    /// starts that are no choice at all.
     pub(crate) fn offer_secondary<N: Money>(
         &self,
         model: &Model,
         mode: u32,
-        minute: &[N],
+        prices: &[N],
         values: &[N],
         items: &mut Vec<Item<N>>,
     ) {
         let compiled = &model.modes[mode as usize];
-        for at in compiled.uses.clone().filter(|&at| self.is_secondary[at as usize]) {
+        for at in compiled.uses.clone() {
+            let Some(row) = self.secondary_row(at) else { continue };
             let used = model.uses[at as usize];
             let cell = used.skill * model.open() as u32 + used.offset;
-            for (start, &value) in (compiled.first..).zip(values) {
-                let gain = minute[(cell + start) as usize].times(used.minutes);
+            for (start, (&value, &gain)) in
+                (compiled.first..).zip(values.iter().zip(&prices[row..]))
+            {
                 if gain > N::ZERO && value + value < N::NEVER {
-                    items.push(Item {
-                        cell: cell + start,
-                        minutes: used.minutes as u32,
-                        gain,
-                        mode,
-                        start,
-                        primary: false,
-                    });
+                    let row = row as u32 + (start - compiled.first);
+                    let minutes = used.minutes as u32;
+                    items.push(Item { cell: cell + start, minutes, gain, mode, start, row });
                 }
             }
         }
@@ -230,7 +251,7 @@ pub(crate) fn best_weeks<N: Money>(
     whole: &Whole,
     items: &mut [Item<N>],
 ) -> Weeks<N> {
-    items.sort_unstable_by_key(|item| (item.cell, item.mode, item.start, item.primary));
+    items.sort_unstable_by_key(|item| (item.cell, item.mode, item.start, item.row));
     let open = model.open();
     let mut weeks = Weeks { gain: N::ZERO, taken: Vec::new(), cells: 0 };
     for skill in (0..model.skills).filter(|&skill| whole.skills[skill]) {

@@ -64,6 +64,7 @@ pub(crate) struct Rows {
     pub pool: usize,
     /// Worth of each visit, used where skills are kept whole.
     pub visit: usize,
+    /// Prices of secondary minutes of whole skills follow from here.
     pub len: usize,
 }
 
@@ -80,6 +81,8 @@ pub(crate) struct Relaxation<'m, N> {
     leader: Vec<Option<(u32, i64)>>,
     /// Whether somebody follows it in its tree.
     leads: Vec<bool>,
+    /// By visit: it may not be left out.
+    pub must: Vec<bool>,
     /// The skills whose days are kept whole.
     pub whole: Whole,
 }
@@ -92,6 +95,7 @@ struct Tables<N> {
     kit: Vec<N>,
     pool_before: Vec<N>,
     pool_after: Vec<N>,
+    secondary: Vec<N>,
 }
 
 /// What each visit chose at some prices.
@@ -139,7 +143,8 @@ impl<'m, N: Money> Relaxation<'m, N> {
         for (ahead, _) in leader.iter().flatten() {
             leads[*ahead as usize] = true;
         }
-        Self { model, rows: Rows::of(model), cost, order, leader, leads, whole }
+        let must = model.visits.iter().map(|visit| visit.locked).collect();
+        Self { model, rows: Rows::of(model), cost, order, leader, leads, must, whole }
     }
 
     /// Looks at one tree of visits in `one_in` from here on, spread evenly over the instance; answers
@@ -241,7 +246,7 @@ impl<'m, N: Money> Relaxation<'m, N> {
             if let Some(worth) = worth {
                 self.whole.offer(model, number, worth, values, items);
             }
-            self.whole.offer_secondary(model, number, tables.minutes(), values, items);
+            self.whole.offer_secondary(model, number, &tables.secondary, values, items);
             let Some((at, value)) = least_of(values) else { continue };
             let place = Place { mode: number, start: mode.first + at as u32 };
             // Below its worth a column is worth exactly that: the whole skill pays the rest.
@@ -257,8 +262,10 @@ impl<'m, N: Money> Relaxation<'m, N> {
     }
 
     fn left_out(&self, visit: usize) -> N {
-        let compiled = &self.model.visits[visit];
-        if compiled.locked { N::NEVER } else { N::of_cents(compiled.unplanned_cost) }
+        match self.must[visit] {
+            true => N::NEVER,
+            false => N::of_cents(self.model.visits[visit].unplanned_cost),
+        }
     }
 
     /// A visit of a tree, its own followers' best answers included.
@@ -294,7 +301,7 @@ impl<'m, N: Money> Relaxation<'m, N> {
             if let Some(worth) = worth {
                 self.whole.offer(model, number, worth, values, items);
             }
-            self.whole.offer_secondary(model, number, tables.minutes(), values, items);
+            self.whole.offer_secondary(model, number, &tables.secondary, values, items);
             for (start, &value) in (mode.first..).zip(values.iter()) {
                 let place = Place { mode: number, start };
                 let pick = match worth {
@@ -356,6 +363,12 @@ impl<'m, N: Money> Relaxation<'m, N> {
         values.copy_from_slice(&self.cost[mode.column as usize..mode.column as usize + starts]);
         for (at, used) in mode.uses.clone().zip(model.uses_of(mode)) {
             if self.whole.is_primary(at) {
+                continue;
+            }
+            if let Some(row) = self.whole.secondary_row(at) {
+                for (value, &price) in values.iter_mut().zip(&tables.secondary[row..]) {
+                    *value += price;
+                }
                 continue;
             }
             let from = used.skill as usize * open + first + used.offset as usize;
@@ -422,7 +435,8 @@ impl<'m, N: Money> Relaxation<'m, N> {
             pool_before.extend(model.open_days.iter().map(|&day| sums[day]));
             pool_after.extend(model.open_days.iter().map(|&day| sums[day + 1]));
         }
-        Tables { minute, bay, kit, pool_before, pool_after }
+        let secondary = y[rows.len..].to_vec();
+        Tables { minute, bay, kit, pool_before, pool_after, secondary }
     }
 }
 
@@ -445,13 +459,6 @@ impl<N: Money> Followed<N> {
         let day = (last as i64 + gap).clamp(0, model.days as i64);
         let placed = self.at_start[model.first_open[day as usize] as usize];
         if placed.value < self.left_out.value { placed } else { self.left_out }
-    }
-}
-
-impl<N> Tables<N> {
-    /// Price of a minute by skill and open day, the week's included.
-    fn minutes(&self) -> &[N] {
-        &self.minute
     }
 }
 

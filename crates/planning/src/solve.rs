@@ -8,7 +8,8 @@
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use crate::ascent::Ascent;
-use crate::certificate::{Certificate, Proof, exact_bound};
+use crate::branching::Branching;
+use crate::certificate::{Certificate, Proof, Tree, exact_bound};
 use crate::cooling::Cooling;
 use crate::error::InstanceError;
 use crate::explain::{wanted_places, write_plan};
@@ -122,9 +123,13 @@ struct Run<'m> {
     proof: Option<Proof>,
     /// Sets of skills still to be kept whole, the last one next.
     stages: Vec<Whole>,
+    /// The tree that grows once the climb is done, where the instance is small.
+    tree: Option<Branching<'m>>,
     /// Value of the climb when its bound was last proven, and when the menus were last written.
     proven_at: f64,
     menus_at: f64,
+    /// The bound when the lanes last met.
+    told: Option<i64>,
     work: u64,
     cooling: Cooling,
 }
@@ -148,8 +153,10 @@ impl<'m> Run<'m> {
             searches,
             cooling: Cooling::new(scale * warmth, scale * COLD, model.visits.len()),
             proof: None,
+            tree: None,
             proven_at: f64::NEG_INFINITY,
             menus_at: f64::NEG_INFINITY,
+            told: None,
             work: 0,
             model,
             ascent,
@@ -206,16 +213,20 @@ impl<'m> Run<'m> {
             self.searches.push(search);
         }
         let (ascent, searches) = (&mut self.ascent, &mut self.searches);
-        let before = ascent.work;
+        let (tree, best_cost) = (&mut self.tree, self.best_cost);
+        let before = ascent.work + tree.as_ref().map_or(0, |tree| tree.work);
         rayon::scope(|scope| {
             if !ascent.is_done() {
                 scope.spawn(|_| ascent.climb(ROUND, target));
+            } else if let Some(tree) = tree {
+                scope.spawn(move |_| tree.grow(ROUND, best_cost));
             }
             for search in searches.iter_mut() {
                 scope.spawn(move |_| search.anneal(ROUND, from, to));
             }
         });
-        self.work += self.ascent.work - before + ROUND * self.searches.len() as u64;
+        let after = self.ascent.work + self.tree.as_ref().map_or(0, |tree| tree.work);
+        self.work += after - before + ROUND * self.searches.len() as u64;
     }
 
     /// Lanes exchange what they found; true where objective or bound got better.
@@ -229,6 +240,8 @@ impl<'m> Run<'m> {
             }
         }
         found |= self.prove();
+        found |= self.bound() > self.told;
+        self.told = self.bound();
         let risen = self.ascent.best - self.menus_at > 0.01 * self.ascent.best.abs();
         if risen || (self.ascent.is_done() && self.ascent.best > self.menus_at) {
             self.turn_menus();
@@ -295,15 +308,20 @@ impl<'m> Run<'m> {
         } else if let Some(whole) = self.stages.pop() {
             self.prove();
             self.ascent = Ascent::with_whole(&self.ascent, whole);
+        } else if self.tree.is_none() {
+            self.prove();
+            self.tree = Branching::new(self.model, &self.ascent);
         }
     }
 
     fn is_bound_done(&self) -> bool {
-        self.ascent.is_done() && !self.ascent.is_sample() && self.stages.is_empty()
+        let climbed = self.ascent.is_done() && !self.ascent.is_sample() && self.stages.is_empty();
+        climbed && self.tree.as_ref().is_none_or(Branching::is_done)
     }
 
     fn bound(&self) -> Option<i64> {
-        self.proof.as_ref().map(|proof| proof.bound)
+        let grown = self.tree.as_ref().map(|tree| tree.bound(self.best_cost));
+        grown.max(self.proof.as_ref().map(|proof| proof.bound))
     }
 
     fn gap(&self) -> Option<f64> {
@@ -333,13 +351,15 @@ impl<'m> Run<'m> {
         let mut state = State::of(self.model, &self.best);
         settle_greedily(&mut state);
         let mut plan = write_plan(instance, &state);
-        let certificate = match &self.proof {
-            Some(proof) => {
-                plan.set_bound(proof.bound);
-                Certificate::new(instance, self.model, proof)
-            }
+        let mut certificate = match &self.proof {
+            Some(proof) => Certificate::new(instance, self.model, proof),
             None => Certificate::default(),
         };
+        if let Some(tree) = self.tree.filter(|tree| tree.bound(state.cost) > certificate.bound) {
+            certificate.bound = tree.bound(state.cost);
+            certificate.tree = Some(Tree::of(instance, self.model, &tree, 0));
+        }
+        plan.set_bound(certificate.bound);
         Solution { plan, certificate, work: self.work, stop }
     }
 }

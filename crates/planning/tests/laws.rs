@@ -8,96 +8,13 @@ use std::collections::BTreeMap;
 use std::io::Write;
 use std::process::Command;
 
-use planning::{After, Bay, Hinge, Instance, Kit, Mode, Pool, Receipt, Skill, Visit, evaluate};
+use planning::{Bay, Hinge, Instance, Mode, Pool, Skill, Visit, evaluate};
 use proptest::prelude::{ProptestConfig, Strategy, any};
 use proptest::{prop_assert, prop_assert_eq, proptest};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rstest::rstest;
-use support::{checked, instance, solved};
-
-/// A small instance of every kind of rule, from a seed.
-fn small(seed: u64) -> Instance {
-    let mut draw = ChaCha8Rng::seed_from_u64(seed);
-    let days = draw.random_range(6..11_usize);
-    let open: Vec<u8> = (0..days).map(|_| u8::from(draw.random_range(0..5) > 0)).collect();
-    let weeks: Vec<usize> = (0..days).map(|day| day / 5).collect();
-    let skill = |draw: &mut ChaCha8Rng, id: &str| Skill {
-        id: id.into(),
-        day_minutes: (0..days).map(|_| draw.random_range(0..160)).collect(),
-        week_minutes: (0..=(days - 1) / 5).map(|_| draw.random_range(60..350)).collect(),
-        week_overtime: (0..=(days - 1) / 5).map(|_| draw.random_range(0..60)).collect(),
-        overtime_cost: draw.random_range(0..30),
-    };
-    let skills = vec![skill(&mut draw, "mechanic"), skill(&mut draw, "technician")];
-    let bays = vec![Bay {
-        id: "bench".into(),
-        count: (0..days).map(|_| draw.random_range(0..4)).collect(),
-    }];
-    let receipt = |draw: &mut ChaCha8Rng| Receipt {
-        day: draw.random_range(0..days as i64),
-        quantity: draw.random_range(0..3),
-    };
-    let kits =
-        vec![Kit { id: "seal".into(), receipts: vec![receipt(&mut draw), receipt(&mut draw)] }];
-    let pools = vec![Pool {
-        id: "bay boats".into(),
-        fleet: vec![6; days],
-        minimum: (0..days).map(|_| draw.random_range(3..7)).collect(),
-        shortfall_cost: draw.random_range(0..900),
-        out_cost: (0..days).map(|_| draw.random_range(0..200)).collect(),
-    }];
-    let count = draw.random_range(3..8);
-    let visits = (0..count).map(|number| small_visit(&mut draw, number, days)).collect();
-    Instance { name: format!("small-{seed}"), days, open, weeks, skills, bays, kits, pools, visits }
-}
-
-fn small_visit(draw: &mut ChaCha8Rng, number: usize, days: usize) -> Visit {
-    let modes = (0..draw.random_range(1..3))
-        .map(|mode| {
-            let length = draw.random_range(1..3_usize);
-            let skill = if draw.random_range(0..2) == 0 { "mechanic" } else { "technician" };
-            let minutes = BTreeMap::from([(
-                skill.to_owned(),
-                (0..length).map(|_| draw.random_range(0..110)).collect(),
-            )]);
-            let kits = BTreeMap::from([("seal".to_owned(), draw.random_range(0..2))]);
-            Mode {
-                id: format!("m{mode}"),
-                minutes,
-                bay: "bench".into(),
-                length,
-                kits,
-                cost: draw.random_range(0..900),
-                out: draw.random_range(0..4) > 0,
-            }
-        })
-        .collect();
-    // Every third visit is of the engine before it, and half of those wait for it.
-    let follows = number % 3 == 2;
-    let after = match follows && draw.random_range(0..2) == 0 {
-        true => vec![After { visit: format!("v{}", number - 1), gap: draw.random_range(0..4) }],
-        false => Vec::new(),
-    };
-    Visit {
-        id: format!("v{number}"),
-        engine: format!("e{}", if follows { number - 1 } else { number }),
-        pool: "bay boats".into(),
-        release: draw.random_range(0..4),
-        deadline: (draw.random_range(0..2) == 0).then(|| draw.random_range(2..days as i64 + 2)),
-        modes,
-        hinges: vec![Hinge {
-            day: draw.random_range(0..days as i64),
-            before: draw.random_range(0..80),
-            after: draw.random_range(0..80),
-        }],
-        unplanned_cost: draw.random_range(0..4_000),
-        published_day: (draw.random_range(0..3) == 0).then(|| draw.random_range(0..days as i64)),
-        move_cost: draw.random_range(0..300),
-        locked: false,
-        after,
-    }
-}
+use support::{checked, instance, small, solved};
 
 /// HiGHS (Huangfu and Hall, 2018, Mathematical Programming Computation 10, 119-142) on the
 /// time-indexed model of `solve_ref.py`.

@@ -1,23 +1,21 @@
 #!/usr/bin/env python3
 """Recomputes the bound of a certificate from the instance and the prices alone, in exact integers.
 
-    recompute_bound.py INSTANCE CERTIFICATE
+    recompute_bound.py INSTANCE CERTIFICATE [OBJECTIVE]
 
 Written apart from the program, for reading and not for speed; prices are thousandths of a cent. Prints the bound in
-cents, rounded down. Standard library only."""
+cents: of prices alone rounded down; by cases the least of the cases, each rounded up because plans cost whole cents, and
+at most OBJECTIVE where that is given. Standard library only."""
 import json, sys
-from functools import lru_cache
 
-inst, cert = (json.load(open(path, encoding="utf-8")) for path in sys.argv[1:3])
+inst, whole_certificate = (json.load(open(path, encoding="utf-8")) for path in sys.argv[1:3])
 D, WEEK = inst["days"], inst["weeks"]
 OPEN = [d for d in range(D) if inst["open"][d]]
 skills = {s["id"]: s for s in inst["skills"]}; bays = {b["id"]: b for b in inst["bays"]}
 pools = {p["id"]: p for p in inst["pools"]}; visits = {v["id"]: v for v in inst["visits"]}
-kits = {k["id"]: sum_rows for k in inst["kits"] for sum_rows in [sorted({0} | {d for d, _ in k["receipts"]})]}
+kits = {k["id"]: sorted({0} | {d for d, _ in k["receipts"]}) for k in inst["kits"]}
 received = {k["id"]: {d: sum(q for at, q in k["receipts"] if at <= d) for d in kits[k["id"]]} for k in inst["kits"]}
-piece_price = {k: dict(rows) for k, rows in cert["kit_receipt"].items()}
-patterns = cert.get("patterns") or {"whole_skills": [], "worth": {}}
-WHOLE, WORTH = set(patterns["whole_skills"]), patterns["worth"]
+NEVER = 10 ** 30
 
 
 def stretches(kit, day):
@@ -54,32 +52,7 @@ def starts(visit):
             if fits_alone(mode, days): yield mode, days
 
 
-def main_minutes(mode):
-    """(skill, place in the stay) of the minutes a whole skill accounts for, or None."""
-    found = None
-    for s in sorted(mode["minutes"]):
-        for at, m in enumerate(mode["minutes"][s]):
-            if s in WHOLE and m > 0 and (found is None or m >= mode["minutes"][found[0]][found[1]]): found = s, at
-    return found
-
-
-def minute_price(skill, day): return cert["skill_day"][skill][day] + cert["skill_week"][skill][WEEK[day]]
-
-
-def own_value(visit, mode, days):
-    """Cost and priced use, main minutes left out."""
-    pool, day, main = pools[visit["pool"]], days[0], main_minutes(mode)
-    out = range(days[0], days[-1] + 1) if mode.get("out", True) else ()
-    cents = mode["cost"] + sum(pool["out_cost"][d] for d in out if pool.get("out_cost"))
-    cents += sum(before * max(0, at - day) + after * max(0, day - at) for at, before, after in visit["hinges"])
-    if visit["published_day"] not in (None, day): cents += visit["move_cost"]
-    value = 1000 * cents + sum(cert["pool_day"][visit["pool"]][d] for d in out)
-    for s, minutes in mode["minutes"].items():
-        value += sum(m * minute_price(s, d) for at, (d, m) in enumerate(zip(days, minutes)) if (s, at) != main)
-    value += sum(cert["bay_day"][mode["bay"]][d] for d in days)
-    return value + sum(q * piece_price[k][d] for k, q in mode["kits"].items() for d in stretches(k, day))
-
-
+STARTS = {v["id"]: list(starts(v)) for v in inst["visits"]}
 leader, followers = {}, {v: [] for v in visits}
 for v in inst["visits"]:
     if not v["after"]: continue
@@ -87,70 +60,125 @@ for v in inst["visits"]:
     if visits[ahead]["engine"] == v["engine"]: gap = max(1, gap)
     leader[v["id"]] = ahead; followers[ahead].append((v["id"], gap))
 
-gains = {}                                                            # (whole skill, day): [(minutes, gain)]
 
+def bound_thousandths(cert, answers):
+    """What the prices prove of the plans that give `answers`: [(visit, question, yes or no)]."""
+    piece_price = {k: dict(rows) for k, rows in cert["kit_receipt"].items()}
+    patterns = cert.get("patterns") or {"whole_skills": [], "worth": {}}
+    WHOLE, WORTH = set(patterns["whole_skills"]), patterns["worth"]
+    SECONDARY = {(x["visit"], x["mode"], x["skill"], x["at"]): dict(x["starts"]) for x in patterns.get("secondary", ())}
+    must = {id_ for id_, v in visits.items() if v["locked"]} | {id_ for id_, _, yes in answers if yes}
+    known = {}
 
-@lru_cache(maxsize=None)
-def columns(id_):
-    """[(first day, last day, value)] of a visit with its followers' best answers; fills `gains` once."""
-    visit, found = visits[id_], []
-    for mode, days in starts(visit):
-        value = own_value(visit, mode, days) + sum(best(f, days[-1] + gap) for f, gap in followers[id_])
-        main = main_minutes(mode)
+    def allowed(id_, mode, day):
+        """Whether a start gives the answers."""
+        for visit, at, yes in answers:
+            if visit == id_ and (day >= at["from"] if "from" in at else mode["id"] == at["mode"]) != yes: return False
+        return True
+
+    def main_minutes(visit, mode):
+        """(skill, place in the stay) of the minutes a whole skill accounts for, or None."""
+        found = None
+        if visit["after"]: return None
+        for s in sorted(mode["minutes"]):
+            for at, m in enumerate(mode["minutes"][s]):
+                if s in WHOLE and m > 0 and (found is None or m >= mode["minutes"][found[0]][found[1]]): found = s, at
+        return found
+
+    def minute_price(skill, day): return cert["skill_day"][skill][day] + cert["skill_week"][skill][WEEK[day]]
+
+    def minutes_value(visit, mode, days, skill, at, minutes):
+        """What a stay pays for minutes that are not its main ones."""
+        other = SECONDARY.get((visit["id"], mode["id"], skill, at))
+        return minutes * minute_price(skill, days[at]) if other is None else other[days[0]]
+
+    def own_value(visit, mode, days):
+        """Cost and priced use, main minutes left out."""
+        pool, day, main = pools[visit["pool"]], days[0], main_minutes(visit, mode)
+        out = range(days[0], days[-1] + 1) if mode.get("out", True) else ()
+        cents = mode["cost"] + sum(pool["out_cost"][d] for d in out if pool.get("out_cost"))
+        cents += sum(before * max(0, at - day) + after * max(0, day - at) for at, before, after in visit["hinges"])
+        if visit["published_day"] not in (None, day): cents += visit["move_cost"]
+        value = 1000 * cents + sum(cert["pool_day"][visit["pool"]][d] for d in out)
         for s, minutes in mode["minutes"].items():
-            for at, (d, m) in enumerate(zip(days, minutes)):
-                if s in WHOLE and m > 0 and (s, at) != main: gains.setdefault((s, d), []).append((m, m * minute_price(s, d)))
-        if main is not None and value < WORTH[id_]:
-            gains.setdefault((main[0], days[main[1]]), []).append((mode["minutes"][main[0]][main[1]], WORTH[id_] - value))
-            value = WORTH[id_]
-        found.append((days[0], value))
-    return found
+            value += sum(minutes_value(visit, mode, days, s, at, m) for at, m in enumerate(minutes) if m > 0 and (s, at) != main)
+        value += sum(cert["bay_day"][mode["bay"]][d] for d in days)
+        return value + sum(q * piece_price[k][d] for k, q in mode["kits"].items() for d in stretches(k, day))
+
+    gains = {}                                                        # (whole skill, day): [(minutes, gain)]
+
+    def columns(id_):
+        """[(first day, value)] of a visit with its followers' best answers; fills `gains` once."""
+        if id_ in known: return known[id_]
+        visit, found = visits[id_], []
+        for mode, days in STARTS[id_]:
+            if not allowed(id_, mode, days[0]): continue
+            value = own_value(visit, mode, days) + sum(best(f, days[-1] + gap) for f, gap in followers[id_])
+            main = main_minutes(visit, mode)
+            for s, minutes in mode["minutes"].items():
+                for at, (d, m) in enumerate(zip(days, minutes)):
+                    if s in WHOLE and m > 0 and (s, at) != main: gains.setdefault((s, d), []).append((m, minutes_value(visit, mode, days, s, at, m)))
+            if main is not None and value < WORTH[id_]:
+                gains.setdefault((main[0], days[main[1]]), []).append((mode["minutes"][main[0]][main[1]], WORTH[id_] - value))
+                value = WORTH[id_]
+            found.append((days[0], value))
+        known[id_] = found
+        return found
+
+    def best(id_, earliest=None):
+        """Least value of a visit, left out or starting on or after `earliest`; left out, its followers are free."""
+        visit, options = visits[id_], []
+        if id_ not in must:
+            options.append(1000 * visit["unplanned_cost"] + sum(best(f) for f, _ in followers[id_]))
+        options += [value for day, value in columns(id_) if earliest is None or day >= earliest]
+        return min(options) if options else NEVER
+
+    def week_gain(skill, week):
+        """The most a whole skill's week can gain, over every reachable number of minutes."""
+        limit = skills[skill]["week_minutes"][week] + skills[skill]["week_overtime"][week]
+        reached = {0: 0}
+        for d in (d for d in OPEN if WEEK[d] == week):
+            day = {0: 0}
+            for minutes, gain in gains.get((skill, d), []):
+                if gain <= 0: continue
+                for used, sum_ in list(day.items()):
+                    if used + minutes <= skills[skill]["day_minutes"][d] and day.get(used + minutes, -1) < sum_ + gain: day[used + minutes] = sum_ + gain
+            top, kept = -1, []                                            # more minutes for no more gain are no use
+            for used in sorted(day):
+                if day[used] > top: top = day[used]; kept.append((used, top))
+            joined = {}
+            for a, x in reached.items():
+                for b, y in kept:
+                    if a + b <= limit and joined.get(a + b, -1) < x + y: joined[a + b] = x + y
+            reached = joined
+        contract, price = skills[skill]["week_minutes"][week], 1000 * skills[skill]["overtime_cost"]
+        return max(gain - price * max(0, used - contract) for used, gain in reached.items())
+
+    total = sum(best(v) for v in visits if v not in leader)
+    for s, skill in skills.items():
+        for week in sorted(set(WEEK)):
+            if s in WHOLE: total -= week_gain(s, week); continue
+            price = cert["skill_week"][s][week]
+            total -= price * skill["week_minutes"][week] + max(0, price - 1000 * skill["overtime_cost"]) * skill["week_overtime"][week]
+        if s not in WHOLE: total -= sum(cert["skill_day"][s][d] * skill["day_minutes"][d] for d in OPEN)
+    for b, bay in bays.items(): total -= sum(cert["bay_day"][b][d] * bay["count"][d] for d in OPEN)
+    for k, rows in piece_price.items(): total -= sum(price * received[k][d] for d, price in rows.items())
+    for p, pool in pools.items():
+        prices = cert["pool_day"][p]
+        assert all(price <= 1000 * pool["shortfall_cost"] for price in prices), "a pool's price above its shortfall"
+        total -= sum(prices[d] * (pool["fleet"][d] - pool["minimum"][d]) for d in range(D))
+    assert all(price >= 0 for part in ("skill_day", "skill_week", "bay_day", "pool_day") for row in cert[part].values() for price in row)
+    assert all(price >= 0 for rows in piece_price.values() for price in rows.values())
+    return total
 
 
-def best(id_, earliest=None):
-    """Least value of a visit, left out or starting on or after `earliest`; left out, its followers are free."""
-    visit, options = visits[id_], []
-    if not visit["locked"]:
-        options.append(1000 * visit["unplanned_cost"] + sum(best(f) for f, _ in followers[id_]))
-    options += [value for day, value in columns(id_) if earliest is None or day >= earliest]
-    return min(options) if options else 10 ** 30
+def cases(tree, answers):
+    """What is proven of each case below, thousandths of a cent."""
+    if "at" not in tree: return [bound_thousandths(tree, answers)]
+    return [b for side in ("yes", "no") for b in cases(tree[side], answers + [(tree["visit"], tree["at"], side == "yes")])]
 
 
-def week_gain(skill, week):
-    """The most a whole skill's week can gain, over every reachable number of minutes."""
-    limit = skills[skill]["week_minutes"][week] + skills[skill]["week_overtime"][week]
-    reached = {0: 0}
-    for d in (d for d in OPEN if WEEK[d] == week):
-        day = {0: 0}
-        for minutes, gain in gains.get((skill, d), []):
-            if gain <= 0: continue
-            for used, sum_ in list(day.items()):
-                if used + minutes <= skills[skill]["day_minutes"][d] and day.get(used + minutes, -1) < sum_ + gain: day[used + minutes] = sum_ + gain
-        top, kept = -1, []                                            # more minutes for no more gain are no use
-        for used in sorted(day):
-            if day[used] > top: top = day[used]; kept.append((used, top))
-        joined = {}
-        for a, x in reached.items():
-            for b, y in kept:
-                if a + b <= limit and joined.get(a + b, -1) < x + y: joined[a + b] = x + y
-        reached = joined
-    contract, price = skills[skill]["week_minutes"][week], 1000 * skills[skill]["overtime_cost"]
-    return max(gain - price * max(0, used - contract) for used, gain in reached.items())
-
-
-total = sum(best(v) for v in visits if v not in leader)
-for s, skill in skills.items():
-    for week in sorted(set(WEEK)):
-        if s in WHOLE: total -= week_gain(s, week); continue
-        price = cert["skill_week"][s][week]
-        total -= price * skill["week_minutes"][week] + max(0, price - 1000 * skill["overtime_cost"]) * skill["week_overtime"][week]
-    if s not in WHOLE: total -= sum(cert["skill_day"][s][d] * skill["day_minutes"][d] for d in OPEN)
-for b, bay in bays.items(): total -= sum(cert["bay_day"][b][d] * bay["count"][d] for d in OPEN)
-for k, rows in piece_price.items(): total -= sum(price * received[k][d] for d, price in rows.items())
-for p, pool in pools.items():
-    prices = cert["pool_day"][p]
-    assert all(price <= 1000 * pool["shortfall_cost"] for price in prices), "a pool's price above its shortfall"
-    total -= sum(prices[d] * (pool["fleet"][d] - pool["minimum"][d]) for d in range(D))
-assert all(price >= 0 for part in ("skill_day", "skill_week", "bay_day", "pool_day") for row in cert[part].values() for price in row)
-assert all(price >= 0 for rows in piece_price.values() for price in rows.values())
-print(total // 1000)
+if "tree" in whole_certificate:
+    bound = min(-(-b // 1000) for b in cases(whole_certificate["tree"], []))
+    print(min(bound, int(sys.argv[3])) if len(sys.argv) > 3 else bound)
+else: print(bound_thousandths(whole_certificate, []) // 1000)
