@@ -104,9 +104,17 @@ fn reliefs(instance: &Instance, state: &State, visit: usize) -> Vec<Relief> {
             ways.insert(kinds, (weight, relief));
         }
     }
-    let mut ways: Vec<(i64, Relief)> = ways.into_values().collect();
-    ways.sort_by(|a, b| (a.0, a.1.day, &a.1.mode).cmp(&(b.0, b.1.day, &b.1.mode)));
-    ways.into_iter().take(WAYS_MAX).map(|(_, relief)| relief).collect()
+    let mut ways: Vec<(Vec<u8>, (i64, Relief))> = ways.into_iter().collect();
+    ways.sort_by(|(_, a), (_, b)| (a.0, a.1.day, &a.1.mode).cmp(&(b.0, b.1.day, &b.1.mode)));
+    let mut kept: Vec<(Vec<u8>, Relief)> = Vec::new();
+    for (kinds, (_, relief)) in ways {
+        // The same kinds of change and more, for more: no way at all.
+        let needless = kept.iter().any(|(fewer, _)| fewer.iter().all(|kind| kinds.contains(kind)));
+        if !needless && kept.len() < WAYS_MAX {
+            kept.push((kinds, relief));
+        }
+    }
+    kept.into_iter().map(|(_, relief)| relief).collect()
 }
 
 /// Everything that is short at one start.

@@ -218,3 +218,29 @@ fn what_if_one_more_mechanic_is_shown_as_a_difference() {
     }
     assert_eq!(compare(&before, &before), planning::Difference::default());
 }
+
+/// Ways differ in kind: none asks for all that another asks for and more.
+#[test]
+fn no_way_asks_for_more_than_another_of_its_kind() {
+    let instance = instance("X-parts");
+    let plan = solved(&instance, 200_000, 1).plan;
+    let kind = |change: &Change| std::mem::discriminant(change);
+    for UnplannedVisit { visit, .. } in &plan.unplanned {
+        let ways = reliefs_of(&instance, &plan, visit).unwrap();
+        assert!(!ways.is_empty());
+        for (at, way) in ways.iter().enumerate() {
+            for other in &ways[at + 1..] {
+                let within = way
+                    .changes
+                    .iter()
+                    .all(|change| other.changes.iter().any(|more| kind(more) == kind(change)));
+                assert!(
+                    !within || way.changes.is_empty(),
+                    "{} or {}",
+                    way.sentence,
+                    other.sentence
+                );
+            }
+        }
+    }
+}
