@@ -93,10 +93,12 @@ pub fn run(args: &DueArgs) -> Result<(), CommandError> {
     write_whole(args.out.as_deref(), |out| {
         let mut table = TableWriter::new(out, &OUT_COLUMNS)?;
         let mut ahead: HashMap<usize, EngineAhead> = HashMap::new();
+        let most = most_hours_left(&tasks);
         for task in &tasks {
             let unit = ahead.entry(task.unit).or_insert_with(|| {
                 let (outlook, posterior) = pools.of(task.unit);
-                outlook.engine_ahead(posterior, from, by, &EnginePlans::default())
+                let none = EnginePlans::default();
+                outlook.engine_ahead_for(posterior, from, by, &none, most[&task.unit])
             });
             let due = unit.due(&task.limits);
             let mut row = vec![units.all[task.unit].name.clone(), task.name.clone()];
@@ -105,6 +107,16 @@ pub fn run(args: &DueArgs) -> Result<(), CommandError> {
         }
         table.finish()?.flush()
     })
+}
+
+/// The most hours left of each unit's tasks.
+fn most_hours_left(tasks: &[Task]) -> HashMap<usize, f64> {
+    let mut most: HashMap<usize, f64> = HashMap::new();
+    for task in tasks {
+        let entry = most.entry(task.unit).or_insert(0.0);
+        *entry = entry.max(task.limits.hours_left.unwrap_or(0.0));
+    }
+    most
 }
 
 fn cells(due: Option<Due>, with_probability: bool) -> [String; 7] {
