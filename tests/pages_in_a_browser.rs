@@ -18,6 +18,7 @@ async fn pages(browser: &Browser) -> Vec<(&'static str, String)> {
         ("fleet-sorted", "/fleet?sort=-hours"),
         ("hours", "/fleet/hours"),
         ("yard", "/yard"),
+        ("calendars", "/yard/calendars"),
         ("nothing-here", "/no-such-page"),
     ]
     .map(|(name, path)| (name, path.to_owned()))

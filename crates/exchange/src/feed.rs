@@ -26,7 +26,17 @@ pub struct BenchVisit {
     pub description: String,
     /// The bay.
     pub place: Option<String>,
-    pub cancelled: bool,
+    pub standing: Standing,
+}
+
+/// How sure a visit is (RFC 5545, section 3.8.1.11).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Standing {
+    /// Proposed: somebody must still agree.
+    Tentative,
+    Confirmed,
+    /// Dropped or left to a later date.
+    Cancelled,
 }
 
 /// The feed as text, lines ending in CRLF.
@@ -66,7 +76,11 @@ fn fold(text: &str) -> String {
 }
 
 fn event(visit: &BenchVisit) -> Event {
-    let status = if visit.cancelled { EventStatus::Cancelled } else { EventStatus::Confirmed };
+    let status = match visit.standing {
+        Standing::Tentative => EventStatus::Tentative,
+        Standing::Confirmed => EventStatus::Confirmed,
+        Standing::Cancelled => EventStatus::Cancelled,
+    };
     // DTEND is the first day after it (RFC 5545, section 3.6.1).
     let end = visit.last_day.checked_add_days(Days::new(1)).unwrap_or(visit.last_day);
     let mut event = Event::new();
@@ -93,7 +107,7 @@ mod tests {
     use chrono::TimeZone as _;
     use proptest::prelude::{prop_assert, proptest};
 
-    use super::{BenchVisit, NaiveDate, Utc, Uuid, write_feed};
+    use super::{BenchVisit, NaiveDate, Standing, Utc, Uuid, write_feed};
 
     fn visit(summary: &str, description: &str) -> BenchVisit {
         BenchVisit {
@@ -105,7 +119,7 @@ mod tests {
             summary: summary.to_owned(),
             description: description.to_owned(),
             place: Some("Bench 1".to_owned()),
-            cancelled: false,
+            standing: Standing::Confirmed,
         }
     }
 
@@ -142,7 +156,8 @@ mod tests {
 
     #[test]
     fn a_cancelled_visit_says_so_and_keeps_its_uid() {
-        let feed = write_feed("Quay", &[BenchVisit { cancelled: true, ..visit("x", "") }]);
+        let feed =
+            write_feed("Quay", &[BenchVisit { standing: Standing::Cancelled, ..visit("x", "") }]);
         assert!(feed.contains("STATUS:CANCELLED\r\n"));
         assert!(feed.contains("UID:00000000-0000-0000-0000-000000000007@slackwater\r\n"));
     }

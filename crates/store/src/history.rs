@@ -1,11 +1,15 @@
 //! Who changed what, when, from what to what. Append-only: there is deliberately no update and no
 //! delete.
 
+use std::collections::HashMap;
+
 use chrono::{DateTime, Utc};
 use fleet::change::ChangeKind;
 use fleet::id::OrganisationId;
 use sea_orm::entity::prelude::{Json, Uuid};
-use sea_orm::{ColumnTrait as _, ConnectionTrait, EntityTrait as _, QueryFilter as _, Set};
+use sea_orm::{
+    ColumnTrait as _, ConnectionTrait, EntityTrait as _, QueryFilter as _, QuerySelect as _, Set,
+};
 use serde::Serialize;
 
 use crate::Transaction;
@@ -16,6 +20,8 @@ use crate::value::{to_microseconds, word};
 
 /// × 11 columns: below the 32,766 values that SQLite binds.
 const ROWS_PER_INSERT: usize = 2_900;
+/// Keys in one `IN (...)`.
+const ENTITIES_PER_STATEMENT: usize = 2_000;
 
 /// A change about to be kept.
 #[derive(Clone, Debug)]
@@ -96,6 +102,31 @@ pub async fn of_all(
 ) -> Result<Page<Kept>, StoreError> {
     let query = history::Entity::find().filter(history::Column::OrganisationId.eq(organisation.0));
     page(connection, query, wanted).await
+}
+
+/// When each of `entities` of a noun was last changed.
+pub async fn last_changes(
+    connection: &impl ConnectionTrait,
+    organisation: OrganisationId,
+    noun: &str,
+    entities: &[Uuid],
+) -> Result<HashMap<Uuid, DateTime<Utc>>, StoreError> {
+    let mut last = HashMap::new();
+    for chunk in entities.chunks(ENTITIES_PER_STATEMENT) {
+        let rows: Vec<(Uuid, DateTime<Utc>)> = history::Entity::find()
+            .filter(history::Column::OrganisationId.eq(organisation.0))
+            .filter(history::Column::Noun.eq(noun))
+            .filter(history::Column::EntityId.is_in(chunk.iter().copied()))
+            .select_only()
+            .column(history::Column::EntityId)
+            .column_as(history::Column::At.max(), "last")
+            .group_by(history::Column::EntityId)
+            .into_tuple()
+            .all(connection)
+            .await?;
+        last.extend(rows);
+    }
+    Ok(last)
 }
 
 async fn page(

@@ -1,6 +1,7 @@
 //! What has rules beyond its fields: one file a resource, each route in one of the two lists here.
 
 mod due;
+mod feed;
 mod finding;
 mod forecast;
 mod history;
@@ -39,6 +40,8 @@ pub fn quick() -> OpenApiRouter<ApiState> {
         .routes(routes!(history::list_history))
         .routes(routes!(token::list_tokens, token::create_token))
         .routes(routes!(token::revoke_token))
+        .routes(routes!(feed::list_feeds, feed::create_feed))
+        .routes(routes!(feed::revoke_feed))
         .routes(routes!(load::list_load_kinds))
         .routes(routes!(load::get_load_template))
 }

@@ -38,7 +38,7 @@ pub const SCRIPT: File = File {
 
 /// FNV-1a, 64 bits: tells versions apart, protects nothing. Fowler, Noll and Vo (1991), constants
 /// as in RFC 9923.
-const fn digest(bytes: &[u8]) -> u64 {
+pub const fn digest(bytes: &[u8]) -> u64 {
     let mut hash = 0xcbf2_9ce4_8422_2325u64;
     let mut i = 0;
     while i < bytes.len() {
@@ -48,7 +48,7 @@ const fn digest(bytes: &[u8]) -> u64 {
     hash
 }
 
-const fn hex(value: u64) -> [u8; 16] {
+pub const fn hex(value: u64) -> [u8; 16] {
     let digits = b"0123456789abcdef";
     let mut out = [0; 16];
     let mut i = 0;

@@ -15,14 +15,15 @@ use crate::cookie::Cookie;
 use crate::failure::Failure;
 use crate::state::PagesState;
 use crate::{
-    afloat, bench, board, correction, engine, finding, fleet_list, lay_up, look, meter, order,
-    part, sign_in, stores, tag, yard,
+    afloat, bench, board, calendars, correction, engine, feed, finding, fleet_list, lay_up, look,
+    meter, order, part, sign_in, stores, tag, yard,
 };
 
 /// Largest form taken: a board of a thousand lines is some 100 kB.
 const FORM_BYTES_MAX: usize = 1 << 20;
 
-/// The pages as a service. Everything but the look and the way in asks for a session.
+/// The pages as a service. Everything but the look, the way in and calendar feeds, whose address is
+/// their key, asks for a session.
 pub fn router(state: PagesState) -> Router {
     Router::new()
         .route("/", get(|| async { Redirect::to("/afloat") }))
@@ -33,6 +34,8 @@ pub fn router(state: PagesState) -> Router {
         .route("/lay-up", get(lay_up::show))
         .route("/bench", get(bench::show))
         .route("/yard", get(yard::show))
+        .route("/yard/calendars", get(calendars::show).post(calendars::make))
+        .route("/yard/calendars/{feed}/close", post(calendars::close))
         .route("/stores", get(stores::show))
         .route("/stores/parts/{part}", get(part::show))
         .route("/stores/order", get(order::show))
@@ -47,6 +50,7 @@ pub fn router(state: PagesState) -> Router {
         .layer(from_fn_with_state(state.clone(), drop_notice))
         .layer(from_fn(guard))
         .route("/look/{file}", get(look_file))
+        .route("/feeds/{file}", get(feed::show))
         .fallback(|| async { Failure::NotFound })
         .layer(DefaultBodyLimit::max(FORM_BYTES_MAX))
         .with_state(state)

@@ -33,6 +33,8 @@ pub enum Right {
     RecordFindings,
     ClearHold,
     ClearSafetyHold,
+    /// Plans and what follows from them.
+    Plan,
 }
 
 impl Right {
@@ -42,6 +44,7 @@ impl Right {
             Self::RecordFindings => "record findings",
             Self::ClearHold => "clear a hold",
             Self::ClearSafetyHold => "clear a safety hold; it is a right of its own",
+            Self::Plan => "plan",
         }
     }
 }
@@ -50,6 +53,7 @@ impl Visitor {
     pub fn may(&self, right: Right) -> bool {
         match right {
             Right::ClearSafetyHold => self.person.may_clear_holds,
+            Right::Plan => matches!(self.person.role, Role::Planner | Role::Owner),
             _ => self.person.role != Role::Viewer,
         }
     }

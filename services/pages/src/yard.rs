@@ -10,10 +10,11 @@ use fleet::person::{Absence, Person, PersonSkill, Skill};
 use fleet::site::{CalendarDay, Site, WorkCalendar};
 use store::record;
 
+use crate::calendars;
 use crate::failure::{Failure, shown};
 use crate::figures::{count, day};
 use crate::form::Fact;
-use crate::frame::{Frame, Room};
+use crate::frame::{Frame, Link, Room};
 use crate::state::PagesState;
 use crate::visitor::Visitor;
 use crate::yard_records::Yard;
@@ -24,6 +25,7 @@ pub struct YardPage {
     pub frame: Frame,
     pub heading: String,
     pub lead: String,
+    pub paths: Vec<Link>,
     pub sites: Vec<SiteShown>,
     pub people: Vec<PersonRow>,
     pub weekdays: [&'static str; 7],
@@ -92,6 +94,7 @@ fn page(visitor: &Visitor, yard: &Yard, records: &Records) -> YardPage {
             count(records.people.len(), "person", "people")
         ),
         lead: "When people work and are away decides what the bench can take on.".to_owned(),
+        paths: calendars::paths("/yard"),
         sites: yard.sites.iter().map(|site| site_shown(yard, records, site)).collect(),
         people: records.people.iter().map(|person| person_row(yard, records, person)).collect(),
         weekdays: WEEKDAYS,

@@ -8,12 +8,13 @@ use axum::body::{Body, to_bytes};
 use axum::http::header::{CONTENT_TYPE, COOKIE, LOCATION, SET_COOKIE};
 use axum::http::{Request, Response, StatusCode};
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
+use fleet::bench::{Job, JobStatus};
 use fleet::boat::{Boat, Fitting};
 use fleet::engine::{Engine, EngineModel, EngineStatus, FuelSystem};
 use fleet::finding::Hold;
 use fleet::hours::Hours;
 use fleet::id::{
-    BoatId, EngineId, FindingKindId, FittingId, ModelId, OrganisationId, PersonId, PoolId,
+    BoatId, EngineId, FindingKindId, FittingId, JobId, ModelId, OrganisationId, PersonId, PoolId,
     ReadingId, SiteId,
 };
 use fleet::money::Currency;
@@ -491,4 +492,88 @@ async fn every_answer_forbids_what_is_not_ours_and_is_kept_nowhere() {
         (header("cache-control"), header("x-frame-options")),
         ("no-store".into(), "DENY".into())
     );
+}
+
+/// A job of the yard's engine on a day.
+fn job(yard: &Yard, site: SiteId, number: i32) -> Job {
+    Job {
+        id: JobId::fresh(),
+        version: 1,
+        number,
+        engine: yard.engine,
+        site,
+        finding: None,
+        status: JobStatus::Agreed,
+        reason: None,
+        stood_over_until: None,
+        planned_on: NaiveDate::from_ymd_opt(2026, 7, 9),
+        bay: None,
+        person: None,
+        note: Some("gear oil; look at the seals, both of them, and say how they were".into()),
+        created_at: now(),
+        released_at: None,
+    }
+}
+
+#[tokio::test]
+async fn a_calendar_reads_the_benchs_work_by_its_address_until_it_is_closed() {
+    let yard = Yard::open().await;
+    let sites: Vec<Site> = record::all(yard.store.connection(), yard.organisation).await.unwrap();
+    let site = sites[0].id;
+    let (author, job) =
+        (Author { id: None, name: "test".into(), at: now(), note: None }, job(&yard, site, 41));
+    let add = async |tx: &Transaction| {
+        record::create(tx, yard.organisation, &author, std::slice::from_ref(&job)).await
+    };
+    yard.store.write(add).await.expect("a job");
+
+    let owner = yard.sign_in("owner").await;
+    let key = owner.key("/yard/calendars").await;
+    let form = format!("form_key={key}&of=site+{site}");
+    let made = owner.post("/yard/calendars", &form).await;
+    assert_eq!(made.status(), StatusCode::CREATED);
+    let page = text(made).await;
+    let at = page.find("/feeds/").expect("an address");
+    let path: String = page[at..].chars().take_while(|c| *c != '"').collect();
+
+    let read = async |tag: &str| {
+        let request = Request::get(&path).header("if-none-match", tag);
+        yard.send(request.body(Body::empty()).expect("a request")).await
+    };
+    let answer = read("").await;
+    assert_eq!(answer.status(), StatusCode::OK, "nobody is signed in");
+    let header = |name: &str| answer.headers()[name].to_str().expect("text").to_owned();
+    let (kind, tag, changed) = (header("content-type"), header("etag"), header("last-modified"));
+    assert_eq!(kind, "text/calendar; charset=utf-8");
+    assert_eq!(changed, "Mon, 06 Jul 2026 05:10:00 GMT");
+    let feed = text(answer).await;
+    assert!(feed.contains("SUMMARY:Wherry <14> (KV-2041): gear oil"), "{feed}");
+    assert!(feed.contains("DTSTART;VALUE=DATE:20260709\r\n"), "{feed}");
+    assert!(feed.contains(&format!("UID:{}@slackwater\r\n", job.id)), "{feed}");
+    // RFC 5545, section 3.1.
+    assert!(feed.split("\r\n").all(|line| line.len() <= 75), "{feed}");
+    assert_eq!(read(&tag).await.status(), StatusCode::NOT_MODIFIED);
+
+    let (_, list) = owner.get("/yard/calendars").await;
+    assert!(!list.contains("/feeds/"), "the address is shown once");
+    let at = list.find("/close").expect("a way to close it");
+    let close = &list[list[..at].rfind("/yard").expect("a path")..at + "/close".len()];
+    let closed = owner.post(close, &format!("form_key={key}")).await;
+    assert_eq!(closed.status(), StatusCode::SEE_OTHER);
+    assert_eq!(read("").await.status(), StatusCode::NOT_FOUND);
+}
+
+#[tokio::test]
+async fn a_technician_makes_a_calendar_of_their_own_and_of_nothing_else() {
+    let yard = Yard::open().await;
+    let sites: Vec<Site> = record::all(yard.store.connection(), yard.organisation).await.unwrap();
+    let own = people::by_names(yard.store.connection(), yard.organisation, &["technician"]).await;
+    let own = own.expect("people").remove(0).id;
+    let technician = yard.sign_in("technician").await;
+    let key = technician.key("/yard/calendars").await;
+    let form = |of: String| format!("form_key={key}&of={of}");
+    let refused = technician.post("/yard/calendars", &form(format!("site+{}", sites[0].id))).await;
+    assert_eq!(refused.status(), StatusCode::UNPROCESSABLE_ENTITY);
+    let made = technician.post("/yard/calendars", &form(format!("person+{own}"))).await;
+    assert_eq!(made.status(), StatusCode::CREATED);
 }

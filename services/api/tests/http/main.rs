@@ -4,6 +4,7 @@
 
 mod caller;
 mod document;
+mod feeds;
 mod findings;
 mod isolation;
 mod limits;
