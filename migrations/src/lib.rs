@@ -10,6 +10,7 @@ mod m0004_programme;
 mod m0005_runs;
 mod m0006_work;
 mod m0007_stock;
+mod m0008_bench;
 mod table;
 
 use sea_orm_migration::prelude::{MigrationTrait, async_trait};
@@ -30,6 +31,7 @@ impl MigratorTrait for Migrator {
             Box::new(m0005_runs::Migration),
             Box::new(m0006_work::Migration),
             Box::new(m0007_stock::Migration),
+            Box::new(m0008_bench::Migration),
         ]
     }
 }

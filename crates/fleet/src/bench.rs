@@ -90,5 +90,10 @@ pub struct JobPart {
     pub version: i64,
     pub job: JobId,
     pub part: PartId,
+    /// What it needs, with what was asked for on the bench.
     pub quantity: i64,
+    /// What went in; `None`: nobody has said yet, and at the end it counts as what was needed.
+    pub used: Option<i64>,
+    /// How much of `quantity` was asked for on the bench, beyond the plan.
+    pub beyond_plan: i64,
 }

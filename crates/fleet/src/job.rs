@@ -147,7 +147,7 @@ impl JobStatus {
     /// Whether parts are kept back for a job in this state. A job that is stood over or dropped
     /// gives its parts back.
     pub const fn reserves_parts(self) -> bool {
-        matches!(self, Self::Agreed | Self::Kitted | Self::Short | Self::OnBench)
+        matches!(self, Self::Agreed | Self::Kitted | Self::Short | Self::OnBench | Self::OnTest)
     }
 
     /// Whether the job is over.

@@ -185,6 +185,8 @@ pub struct StockLevel {
     pub site: SiteId,
     pub on_hand: i64,
     pub reserved: i64,
+    /// Where it lies: a shelf, a drawer, a bin.
+    pub bin: Option<String>,
 }
 
 words! {

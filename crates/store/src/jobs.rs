@@ -1,7 +1,19 @@
-//! Jobs with their tasks and parts.
+//! Jobs with their tasks and parts, from proposal to release.
+//!
+//! Invariants: what a job needs and does not hold is what it is short of, never kept beside it; a
+//! job that is released has issued what it used and booked the services done, once; each change is
+//! in the history. Levels are locked before jobs, so that no two transactions wait in a ring.
 
+mod create;
+mod follow;
+mod moved;
+mod release;
+mod shortage;
+mod work;
+
+use chrono::NaiveDate;
 use fleet::bench::{Job, JobPart, JobStatus, JobTask};
-use fleet::id::{EngineId, JobId, OrganisationId};
+use fleet::id::{EngineId, JobId, OrganisationId, PersonId, SiteId};
 use sea_orm::{
     ColumnTrait as _, Condition, ConnectionTrait, EntityTrait as _, QueryFilter as _,
     QuerySelect as _,
@@ -11,6 +23,12 @@ use crate::Transaction;
 use crate::entity::{job_parts, job_tasks, jobs, organisations};
 use crate::error::StoreError;
 use crate::record::{self, Page, PageOf};
+
+pub use create::{NewJob, create, parts_of_tasks};
+pub use follow::{Followed, follow, kit_what_arrived};
+pub use moved::{Moved, move_stock};
+pub use shortage::shortages;
+pub use work::{Done, add_part, done, use_part};
 
 /// The number of the next job. Nobody else gets it until the transaction ends.
 pub async fn next_number(
@@ -32,19 +50,37 @@ pub async fn next_number(
     Ok(last.flatten().unwrap_or(0) + 1)
 }
 
-/// Jobs in any of `states`, by id.
+/// Which jobs are wanted; what is empty or `None` does not matter.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct JobFilter {
+    pub states: Vec<JobStatus>,
+    pub site: Option<SiteId>,
+    pub planned_on: Option<NaiveDate>,
+    pub person: Option<PersonId>,
+}
+
+/// Jobs by id.
 pub async fn page(
     connection: &impl ConnectionTrait,
     organisation: OrganisationId,
-    states: &[JobStatus],
+    filter: &JobFilter,
     wanted: PageOf,
 ) -> Result<Page<Job>, StoreError> {
-    let condition = if states.is_empty() {
-        Condition::all()
-    } else {
+    let JobFilter { states, site, planned_on, person } = filter;
+    let mut condition = Condition::all();
+    if !states.is_empty() {
         let words = states.iter().map(|state| state.as_str());
-        Condition::all().add(jobs::Column::Status.is_in(words))
-    };
+        condition = condition.add(jobs::Column::Status.is_in(words));
+    }
+    if let Some(site) = site {
+        condition = condition.add(jobs::Column::SiteId.eq(site.0));
+    }
+    if let Some(on) = planned_on {
+        condition = condition.add(jobs::Column::PlannedOn.eq(*on));
+    }
+    if let Some(person) = person {
+        condition = condition.add(jobs::Column::PersonId.eq(person.0));
+    }
     record::page_where(connection, organisation, condition, wanted).await
 }
 

@@ -33,6 +33,7 @@ pub mod runs;
 pub mod secret;
 pub mod services;
 pub mod sessions;
+pub mod sites;
 pub mod snapshot;
 pub mod stock;
 pub mod tokens;

@@ -1,6 +1,9 @@
 //! Orders, their lines and what came of them.
 
-use fleet::id::{OrderId, OrganisationId, PartId};
+use std::collections::BTreeMap;
+
+use chrono::NaiveDate;
+use fleet::id::{OrderId, OrderLineId, OrganisationId, PartId, SiteId};
 use fleet::order::{Order, OrderLine, OrderStatus, Receipt, ReceiptLine};
 use sea_orm::{ColumnTrait as _, Condition, ConnectionTrait};
 
@@ -66,4 +69,52 @@ pub async fn receipts(
         record::by_column(connection, organisation, receipt_lines::Column::ReceiptId, &keys)
             .await?;
     Ok((receipts, lines))
+}
+
+/// What a supplier is to bring.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Expected {
+    /// As the line says, else as the order says; `None` where neither does.
+    pub on: Option<NaiveDate>,
+    pub quantity: i64,
+}
+
+/// What is still to come to a site of each part, the first first. Only what is with the supplier
+/// counts: a draft brings nothing.
+pub async fn expected(
+    connection: &impl ConnectionTrait,
+    organisation: OrganisationId,
+    site: SiteId,
+    parts: &[PartId],
+) -> Result<BTreeMap<PartId, Vec<Expected>>, StoreError> {
+    let lines = lines_of_parts(connection, organisation, parts).await?;
+    let mut ids: Vec<OrderId> = lines.iter().map(|line| line.order).collect();
+    ids.sort_unstable();
+    ids.dedup();
+    let orders = record::by_ids::<Order>(connection, organisation, &ids).await?;
+    let on_the_way = |order: &&Order| {
+        order.site == site && matches!(order.status, OrderStatus::Sent | OrderStatus::PartReceived)
+    };
+    let open: BTreeMap<OrderId, &Order> =
+        orders.iter().filter(on_the_way).map(|order| (order.id, order)).collect();
+    let ids: Vec<OrderId> = open.keys().copied().collect();
+    let (_, receipts) = self::receipts(connection, organisation, &ids).await?;
+    let mut received: BTreeMap<OrderLineId, i64> = BTreeMap::new();
+    for one in receipts {
+        *received.entry(one.line).or_default() += one.quantity;
+    }
+    let mut expected: BTreeMap<PartId, Vec<Expected>> = BTreeMap::new();
+    for line in lines {
+        let Some(order) = open.get(&line.order) else { continue };
+        let came = received.get(&line.id).copied().unwrap_or(0);
+        let quantity = line.quantity - line.cancelled - came;
+        if quantity > 0 {
+            let on = line.expected_on.or(order.expected_on);
+            expected.entry(line.part).or_default().push(Expected { on, quantity });
+        }
+    }
+    for coming in expected.values_mut() {
+        coming.sort_by_key(|one| one.on.unwrap_or(NaiveDate::MAX));
+    }
+    Ok(expected)
 }

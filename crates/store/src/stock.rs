@@ -4,9 +4,16 @@
 //! is on hand, so the same piece is never promised twice, however many ask at once. Moves are never
 //! changed or removed.
 
+mod history;
+mod moves;
+mod promise;
+mod shelf;
+mod to_job;
+
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
+use fleet::change::ChangeKind;
 use fleet::id::{JobId, LotId, OrganisationId, PartId, ReservationId, SiteId, StockLevelId};
 use fleet::part::{Reservation, ReservationStatus, StockLevel, StockMove};
 use sea_orm::sea_query::{Expr, ExprTrait as _, OnConflict};
@@ -19,8 +26,15 @@ use serde::Serialize;
 use crate::Transaction;
 use crate::entity::{reservations, stock_levels, stock_moves};
 use crate::error::StoreError;
+use crate::history::{self as changes, Change};
 use crate::record::{self, Author, Record as _};
 use crate::value::to_microseconds;
+
+pub use history::{ShelfRow, at, moves_of};
+pub use moves::{At, Booked, NewLot, Order, Wish, carry_out};
+pub use promise::{ForJob, Promised, give_back, lock, promise, wants};
+pub use shelf::{Shelf, aged_lots, held_of, lot_of, outstanding, shelves, without_lot};
+pub use to_job::{issue, issued_to, person_behind};
 
 /// What is there of parts, at every site.
 pub async fn levels(
@@ -68,6 +82,36 @@ pub async fn book(
     organisation: OrganisationId,
     moves: &[StockMove],
 ) -> Result<(), StoreError> {
+    book_as(transaction, organisation, Vouch::ByMove, moves).await
+}
+
+/// Who answers for more leaving a shelf than is free there.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Vouch {
+    Nobody,
+    /// The person that each move names with a reason.
+    ByMove,
+    /// A count: what is there is there, whoever was promised it.
+    Counted,
+}
+
+impl Vouch {
+    fn covers(self, moves: &[&StockMove]) -> bool {
+        let mut off = moves.iter().filter(|one| one.quantity < 0);
+        match self {
+            Self::Nobody => false,
+            Self::ByMove => off.all(|one| one.moved_by.is_some() && one.reason.is_some()),
+            Self::Counted => true,
+        }
+    }
+}
+
+pub(crate) async fn book_as(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    vouch: Vouch,
+    moves: &[StockMove],
+) -> Result<(), StoreError> {
     let mut by_place: BTreeMap<(PartId, SiteId), Vec<&StockMove>> = BTreeMap::new();
     for one in moves {
         by_place.entry((one.part, one.site)).or_default().push(one);
@@ -81,8 +125,7 @@ pub async fn book(
         if level.on_hand >= before {
             continue;
         }
-        let mut off = moves.iter().filter(|one| one.quantity < 0);
-        let vouched = off.all(|one| one.moved_by.is_some() && one.reason.is_some());
+        let vouched = vouch.covers(moves);
         if level.on_hand < 0 && !vouched {
             return Err(too_few("stock-below-zero", before, before - level.on_hand));
         }
@@ -91,48 +134,69 @@ pub async fn book(
             return Err(too_few("stock-promised", free, before - level.on_hand));
         }
     }
+    check_lots(transaction, organisation, vouch, moves).await?;
     record::append(transaction, organisation, moves).await?;
     keep_levels(transaction, organisation, levels.values()).await
 }
 
-/// Promises pieces to a job.
-///
-/// # Errors
-/// `stock-short` where not enough is free: of many who ask for the last one, one gets it.
-pub async fn reserve(
+/// Keeps where a part lies at a site; an empty text: nowhere that is known.
+pub async fn keep_bin(
     transaction: &Transaction,
     organisation: OrganisationId,
-    author: &Author,
-    wanted: &[(JobId, PartId, SiteId, i64)],
-) -> Result<Vec<Reservation>, StoreError> {
-    let mut places: Vec<_> = wanted.iter().map(|(_, part, site, _)| (*part, *site)).collect();
-    places.sort_unstable();
-    places.dedup();
-    let mut levels = lock_levels(transaction, organisation, &places).await?;
-    let mut reserved = Vec::new();
-    for (job, part, site, quantity) in wanted {
-        let level = levels
-            .get_mut(&(*part, *site))
-            .ok_or(StoreError::Missing { noun: StockLevel::NOUN })?;
-        if level.on_hand - level.reserved < *quantity {
-            return Err(too_few("stock-short", level.on_hand - level.reserved, *quantity));
-        }
-        level.reserved += quantity;
-        reserved.push(Reservation {
-            id: ReservationId::fresh(),
-            version: 1,
-            job: *job,
-            part: *part,
-            site: *site,
-            lot: None,
-            quantity: *quantity,
-            status: ReservationStatus::Held,
-            reserved_at: to_microseconds(author.at),
-        });
+    who: &Author,
+    (part, site): (PartId, SiteId),
+    bin: &str,
+) -> Result<(), StoreError> {
+    let mut levels = lock_levels(transaction, organisation, &[(part, site)]).await?;
+    let Some(level) = levels.get_mut(&(part, site)) else { return Ok(()) };
+    let before = level.clone();
+    level.bin = Some(bin.trim().to_owned()).filter(|bin| !bin.is_empty());
+    if *level == before {
+        return Ok(());
     }
+    let change = Change {
+        noun: StockLevel::NOUN,
+        entity: before.id.0,
+        kind: ChangeKind::Changed,
+        before: changes::values(&before),
+        after: changes::values(level),
+    };
     keep_levels(transaction, organisation, levels.values()).await?;
-    record::create(transaction, organisation, author, &reserved).await?;
-    Ok(reserved)
+    changes::append(transaction, organisation, who, &[change]).await
+}
+
+/// A lot never falls below zero, and what is promised of it leaves for its job only. What lies
+/// without a lot may: its pieces are then taken to have come out of a lot.
+async fn check_lots(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    vouch: Vouch,
+    moves: &[StockMove],
+) -> Result<(), StoreError> {
+    let mut by_lot: BTreeMap<(SiteId, PartId, LotId), Vec<&StockMove>> = BTreeMap::new();
+    for one in moves {
+        if let Some(lot) = one.lot {
+            by_lot.entry((one.site, one.part, lot)).or_default().push(one);
+        }
+    }
+    for ((site, part, lot), moves) in by_lot {
+        let change: i64 = moves.iter().map(|one| one.quantity).sum();
+        if change >= 0 || vouch.covers(&moves) {
+            continue;
+        }
+        let shelves = shelves(transaction, organisation, site, &[part]).await?;
+        let shelf = shelves.get(&part).map_or(&[][..], Vec::as_slice);
+        let there = shelf.iter().find(|one| one.lot.id == lot);
+        let (on_hand, free) =
+            there.map_or((0, 0), |one| (i64::from(one.on_hand), i64::from(one.free())));
+        if on_hand + change < 0 {
+            return Err(too_few("stock-below-zero", on_hand, -change));
+        }
+        if free + change < 0 {
+            return Err(too_few("stock-promised", free, -change));
+        }
+    }
+    Ok(())
 }
 
 /// Ends a promise: the pieces are free again, or (`Issued`) about to be booked off to the job.
@@ -183,7 +247,7 @@ async fn lock_levels(
     }
     let rows = places.iter().map(|(part, site)| {
         let id = StockLevelId::fresh();
-        let level = StockLevel { id, part: *part, site: *site, on_hand: 0, reserved: 0 };
+        let level = StockLevel { id, part: *part, site: *site, on_hand: 0, reserved: 0, bin: None };
         let mut row = level.to_row(organisation).into_active_model();
         row.id = Set(id.0);
         sea_orm::ActiveModelTrait::reset_all(row)
@@ -233,7 +297,8 @@ async fn keep_levels(
         stock_levels::Column::PartId,
         stock_levels::Column::SiteId,
     ];
-    let kept = [stock_levels::Column::OnHand, stock_levels::Column::Reserved];
+    let kept =
+        [stock_levels::Column::OnHand, stock_levels::Column::Reserved, stock_levels::Column::Bin];
     stock_levels::Entity::insert_many(rows)
         .on_conflict(OnConflict::columns(key).update_columns(kept).to_owned())
         .exec_without_returning(transaction)

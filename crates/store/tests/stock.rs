@@ -2,11 +2,13 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that can't go on fails")]
 
-use chrono::{DateTime, TimeDelta, Utc};
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use fleet::engine::Engine;
 use fleet::id::{JobId, StockMoveId};
 use fleet::part::{MoveKind, Part, ReservationStatus, StockLevel, StockMove};
+use fleet::stock::{Purpose, Want};
 use rstest::rstest;
+use store::stock::ForJob;
 use store::{Store, StoreError, Transaction, jobs, record, stock};
 use tests::database::Database::{self, Postgres, Sqlite};
 use tests::yard::{Yard, author, now, part};
@@ -62,6 +64,10 @@ fn moved(yard: &Yard, of: &Part, kind: MoveKind, quantity: i64, at: DateTime<Utc
     }
 }
 
+fn today() -> NaiveDate {
+    now().date_naive()
+}
+
 async fn book(store: &Store, shelf: &Shelf, moves: &[StockMove]) -> Result<(), StoreError> {
     let work = async |transaction: &Transaction| {
         stock::book(transaction, shelf.yard.organisation, moves).await
@@ -84,6 +90,7 @@ async fn of_two_hundred_who_ask_for_the_last_one_one_gets_it(
     let store = &database.store;
     let shelf = shelf(store, 1, 200).await;
     let (organisation, part, site) = (shelf.yard.organisation, shelf.part.id, shelf.yard.site.id);
+    let today = today();
     let asked: Vec<_> = shelf
         .jobs
         .iter()
@@ -91,8 +98,9 @@ async fn of_two_hundred_who_ask_for_the_last_one_one_gets_it(
             let (store, job) = (store.clone(), *job);
             tokio::spawn(async move {
                 let work = async |transaction: &Transaction| {
-                    let wanted = [(job, part, site, 1)];
-                    stock::reserve(transaction, organisation, &author(), &wanted).await
+                    let to = ForJob { job, site, today };
+                    let wants = [Want { part, quantity: 1, purpose: Purpose::Other }];
+                    stock::promise(transaction, organisation, &author(), to, &wants).await
                 };
                 store.write(work).await
             })
@@ -100,10 +108,11 @@ async fn of_two_hundred_who_ask_for_the_last_one_one_gets_it(
         .collect();
     let (mut won, mut short) = (0, 0);
     for one in asked {
-        match one.await.unwrap() {
-            Ok(_) => won += 1,
-            Err(refused) => {
-                assert_eq!(refused.rule(), "stock-short");
+        let promised = one.await.unwrap().unwrap();
+        match promised.missing.get(&part) {
+            None => won += 1,
+            Some(missing) => {
+                assert_eq!((*missing, promised.held.len()), (1, 0));
                 short += 1;
             }
         }
@@ -121,10 +130,11 @@ async fn what_is_promised_leaves_for_its_job_only(#[values(Sqlite, Postgres)] on
     let shelf = shelf(store, 2, 1).await;
     let organisation = shelf.yard.organisation;
     let reserve = async |transaction: &Transaction| {
-        let wanted = [(shelf.jobs[0], shelf.part.id, shelf.yard.site.id, 2)];
-        stock::reserve(transaction, organisation, &author(), &wanted).await
+        let to = ForJob { job: shelf.jobs[0], site: shelf.yard.site.id, today: today() };
+        let wants = [Want { part: shelf.part.id, quantity: 2, purpose: Purpose::Other }];
+        stock::promise(transaction, organisation, &author(), to, &wants).await
     };
-    let reserved = store.write(reserve).await.unwrap().remove(0);
+    let reserved = store.write(reserve).await.unwrap().held.remove(0);
     let elsewhere = moved(&shelf.yard, &shelf.part, MoveKind::Issue, -1, now());
     let refused = book(store, &shelf, std::slice::from_ref(&elsewhere)).await.unwrap_err();
     assert_eq!(refused.rule(), "stock-promised");

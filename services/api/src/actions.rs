@@ -6,6 +6,7 @@ mod finding;
 mod forecast;
 mod history;
 mod hold;
+mod job;
 mod load;
 mod order_advice;
 mod part_search;
@@ -14,6 +15,8 @@ mod readings_in_bulk;
 mod run;
 mod run_page;
 mod service;
+mod stock;
+mod stock_move;
 mod token;
 
 use utoipa_axum::router::OpenApiRouter;
@@ -30,6 +33,16 @@ pub fn quick() -> OpenApiRouter<ApiState> {
         .routes(routes!(hold::place_hold))
         .routes(routes!(hold::clear_hold))
         .routes(routes!(service::record_service))
+        .routes(routes!(job::propose_job))
+        .routes(routes!(job::search_jobs))
+        .routes(routes!(job::get_job_card))
+        .routes(routes!(job::move_job))
+        .routes(routes!(job::plan_job))
+        .routes(routes!(job::ask_for_part))
+        .routes(routes!(job::record_task_outcome))
+        .routes(routes!(job::record_part_used))
+        .routes(routes!(stock_move::move_stock))
+        .routes(routes!(stock::list_stock))
         .routes(routes!(run::list_runs, run::request_run))
         .routes(routes!(run::get_run))
         .routes(routes!(run::get_run_file))

@@ -19,9 +19,10 @@ mod site;
 mod supplier;
 mod visit;
 
+pub use bench::{JobFields, JobPartFields, JobTaskFields};
 pub use finding::{FindingFields, HoldFields};
 
-pub use part::PartFields;
+pub use part::{LotFields, PartFields, ReservationFields, StockMoveFields};
 pub use reading::ReadingFields;
 pub use service::ServiceFields;
 

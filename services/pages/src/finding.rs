@@ -5,12 +5,12 @@ use std::collections::HashMap;
 use askama::Template;
 use axum::extract::{Path, State};
 use axum::response::Response;
-use fleet::bench::{Job, JobStatus, JobTask};
 use fleet::engine::Engine;
 use fleet::finding::{Finding, FindingStatus, Hold};
-use fleet::id::{EngineId, FindingId, HoldId, JobId, JobTaskId, SiteId, TaskId};
+use fleet::id::{EngineId, FindingId, HoldId, OrganisationId, SiteId, TaskId};
 use fleet::programme::{FindingKind, Task, Urgency};
-use store::{StoreError, Transaction, findings, jobs, record};
+use store::jobs::{self, NewJob};
+use store::{Author, StoreError, Transaction, findings, record};
 use uuid::Uuid;
 
 use crate::failure::{Failure, onward, shown, shown_again};
@@ -100,11 +100,8 @@ pub async fn save(
         record::create(tx, organisation, &author, std::slice::from_ref(&finding)).await?;
         record::create(tx, organisation, &author, hold.as_slice()).await?;
         let Some(site) = about.yard.site_of(&about.engine) else { return Ok(None) };
-        let number = jobs::next_number(tx, organisation).await?;
-        let (job, tasks) = proposed_job(&finding, number, site, task);
-        record::create(tx, organisation, &author, &[job]).await?;
-        record::create(tx, organisation, &author, tasks.as_slice()).await?;
-        Ok(Some(number))
+        let of = (&finding, &about.engine, site);
+        proposed_job(tx, organisation, &author, of, task).await.map(Some)
     };
     let job = state.store.write::<_, StoreError>(write).await?;
     let name = about.yard.name(about.engine.id);
@@ -124,43 +121,26 @@ pub async fn save(
 }
 
 /// A finding proposes a job; nothing is reserved before somebody agrees.
-fn proposed_job(
-    finding: &Finding,
-    number: i32,
-    site: SiteId,
+async fn proposed_job(
+    tx: &Transaction,
+    organisation: OrganisationId,
+    author: &Author,
+    (finding, engine, site): (&Finding, &Engine, SiteId),
     task: Option<&Task>,
-) -> (Job, Option<JobTask>) {
-    let job = Job {
-        id: JobId::fresh(),
-        version: 1,
-        number,
-        engine: finding.engine,
+) -> Result<i32, StoreError> {
+    let tasks: Vec<TaskId> = task.map(|task| task.id).into_iter().collect();
+    let new = NewJob {
+        engine: engine.id,
         site,
         finding: Some(finding.id),
-        status: JobStatus::Proposed,
-        reason: None,
-        stood_over_until: None,
         planned_on: None,
         bay: None,
         person: None,
+        tasks: task.map(|task| (task.id, task.own_work)).into_iter().collect(),
+        parts: jobs::parts_of_tasks(tx, organisation, engine.model, &tasks).await?,
         note: None,
-        created_at: finding.found_at,
-        released_at: None,
     };
-    let task = task.map(|task| JobTask {
-        id: JobTaskId::fresh(),
-        version: 1,
-        job: job.id,
-        task: task.id,
-        sequence: 1,
-        planned: task.own_work,
-        spent: None,
-        outcome: None,
-        done_at: None,
-        done_by: None,
-        note: None,
-    });
-    (job, task)
+    Ok(jobs::create(tx, organisation, author, new).await?.number)
 }
 
 /// Clears a hold, with what was done about it.

@@ -6,25 +6,26 @@ use askama::Template;
 use axum::extract::{Path, State};
 use axum::response::Response;
 use chrono::{Months, NaiveDate};
-use fleet::id::{PartId, SupplierId};
-use fleet::part::{DatedBy, Lot, LotCondition, Part, PartKind, Unit};
+use fleet::id::{PartId, SiteId, SupplierId};
+use fleet::part::{DatedBy, LotCondition, Part, PartKind, StockLevel, Unit};
 use fleet::run::{RunKind, RunStatus};
 use fleet::supplier::{Supplier, Term};
 use serde_json::Value;
 use store::runs::{self, AdviceRow, ForecastPart, ForecastRow, Run};
-use store::{PageOf, parts, record};
+use store::stock::{self, ShelfRow};
+use store::{PageOf, StoreError, Transaction, parts, record};
 use uuid::Uuid;
 
 use crate::chart::fan::{self, Expected, Used};
 use crate::chart::{Picture, Table};
-use crate::failure::{Failure, sentence, shown};
+use crate::failure::{Failure, onward, sentence, shown};
 use crate::figures::{capital, count, day, grouped, moment, percent};
 use crate::form::Fact;
-use crate::frame::{Frame, Room};
+use crate::frame::{Frame, Link, Notice, Room};
 use crate::run::Latest;
 use crate::state::PagesState;
 use crate::stores::{Position, Range, positions};
-use crate::visitor::Visitor;
+use crate::visitor::{Posted, Right, Visitor};
 use crate::yard_records::Yard;
 
 #[derive(Template)]
@@ -43,11 +44,25 @@ pub struct PartPage {
     pub lines: Vec<String>,
     pub facts: Vec<Fact>,
     pub lots: Table,
+    pub places: Vec<Place>,
+    pub moves: Link,
+}
+
+/// A site that has the part, and where it lies there.
+#[derive(Clone, Debug)]
+pub struct Place {
+    pub site: String,
+    pub name: String,
+    pub says: String,
+    pub bin: String,
+    pub action: String,
+    pub may_change: bool,
 }
 
 const MONTHS_PAST: usize = 24;
 const MONTHS_AHEAD: usize = 12;
 const LOTS_MAX: usize = 100;
+const BIN_MAX: usize = 40;
 
 pub async fn show(
     State(state): State<PagesState>,
@@ -59,11 +74,33 @@ pub async fn show(
     shown(&page(&visitor, &yard, &record))
 }
 
+/// Keeps where a part lies at a site.
+pub async fn keep_bin(
+    State(state): State<PagesState>,
+    Path(part): Path<Uuid>,
+    posted: Posted,
+) -> Result<Response, Failure> {
+    let Posted { visitor, fields } = posted;
+    visitor.check(Right::CountStock)?;
+    let site: SiteId = fields.get("site").parse().map_err(|_| Failure::NotFound)?;
+    let bin: String = fields.get("bin").chars().take(BIN_MAX).collect();
+    let (organisation, who, part) = (visitor.organisation, visitor.author(&state), PartId(part));
+    let keep =
+        async |tx: &Transaction| stock::keep_bin(tx, organisation, &who, (part, site), &bin).await;
+    state.store.write::<_, StoreError>(keep).await?;
+    let says = match bin.as_str() {
+        "" => "No bin is on record there any more.".to_owned(),
+        bin => format!("It lies in {bin}."),
+    };
+    Ok(onward(&state, &format!("/stores/parts/{part}"), &Notice::done(says)))
+}
+
 /// What is on record of one part, and what the latest runs say of it.
 struct Record {
     part: Part,
     position: Position,
-    lots: Vec<Lot>,
+    levels: Vec<StockLevel>,
+    lots: Vec<ShelfRow>,
     terms: Vec<Term>,
     suppliers: HashMap<SupplierId, String>,
     forecast: Latest,
@@ -84,6 +121,7 @@ impl Record {
         let (connection, organisation) = (state.store.connection(), visitor.organisation);
         let part = record::get::<Part>(connection, organisation, part).await?;
         let one = [part.id];
+        let page = PageOf::new(None, 1);
         let positions = positions(connection, organisation, &one).await?;
         let suppliers: Vec<Supplier> = record::all(connection, organisation).await?;
         let forecast = Latest::of(state, organisation, RunKind::Forecast).await?;
@@ -101,7 +139,10 @@ impl Record {
         };
         Ok(Self {
             position: positions.get(&part.id).copied().unwrap_or_default(),
-            lots: parts::lots(connection, organisation, &one).await?,
+            levels: stock::levels(connection, organisation, &one).await?,
+            lots: stock::at(connection, organisation, state.now(), (None, Some(part.id)), page)
+                .await?
+                .rows,
             terms: parts::terms(connection, organisation, &one).await?,
             suppliers: suppliers.into_iter().map(|s| (s.id, s.name)).collect(),
             forecast,
@@ -158,6 +199,7 @@ fn page(visitor: &Visitor, yard: &Yard, record: &Record) -> PartPage {
     let part = &record.part;
     let (past, ahead) = (past(record), ahead(record));
     let name = format!("{}, {}", part.name, part.number);
+    let path = format!("/stores/parts/{}", part.id);
     PartPage {
         frame: visitor.frame(&part.number, Room::Stores),
         heading: name.clone(),
@@ -180,6 +222,8 @@ fn page(visitor: &Visitor, yard: &Yard, record: &Record) -> PartPage {
         lines: record.advice.iter().map(|row| advice_line(yard, record, row)).collect(),
         facts: facts(yard, record),
         lots: lots(yard, record),
+        places: places(visitor, yard, record),
+        moves: Link::new("All its moves, and what was there on a day", format!("{path}/moves")),
     }
 }
 
@@ -362,9 +406,30 @@ fn facts(yard: &Yard, record: &Record) -> Vec<Fact> {
     facts
 }
 
+fn places(visitor: &Visitor, yard: &Yard, record: &Record) -> Vec<Place> {
+    let place = |level: &StockLevel| {
+        let site = yard.sites.iter().find(|site| site.id == level.site)?;
+        Some(Place {
+            site: site.id.to_string(),
+            name: site.name.clone(),
+            says: format!(
+                "{}: {} on hand, {} promised to jobs.",
+                site.name,
+                amount(record.part.unit, level.on_hand),
+                amount(record.part.unit, level.reserved)
+            ),
+            bin: level.bin.clone().unwrap_or_default(),
+            action: format!("/stores/parts/{}/bin", record.part.id),
+            may_change: visitor.may(Right::CountStock),
+        })
+    };
+    record.levels.iter().filter_map(place).collect()
+}
+
 fn lots(yard: &Yard, record: &Record) -> Table {
     let on = |date: Option<NaiveDate>| date.map_or("–".to_owned(), |on| day(on, yard.today));
-    let row = |lot: &Lot| {
+    let row = |row: &ShelfRow| {
+        let lot = &row.lot;
         let dated = match lot.dated_by {
             DatedBy::Cure => "by its cure date",
             DatedBy::Label => "by its label",
@@ -375,13 +440,15 @@ fn lots(yard: &Yard, record: &Record) -> Table {
             if lot.condition == LotCondition::Used { "used, from a donor" } else { "new" };
         vec![
             lot.code.clone().unwrap_or_else(|| "–".to_owned()),
+            amount(record.part.unit, row.on_hand),
             condition.to_owned(),
             on(lot.received_on),
             on(lot.expires_on),
             dated.to_owned(),
         ]
     };
-    let head = ["Lot", "Condition", "Received", "Use by", "Dated"].map(str::to_owned).to_vec();
+    let head =
+        ["Lot", "On hand", "Condition", "Received", "Use by", "Dated"].map(str::to_owned).to_vec();
     Table { head, rows: record.lots.iter().take(LOTS_MAX).map(row).collect() }
 }
 

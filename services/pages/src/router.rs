@@ -15,8 +15,8 @@ use crate::cookie::Cookie;
 use crate::failure::Failure;
 use crate::state::PagesState;
 use crate::{
-    afloat, bench, board, calendars, correction, engine, feed, finding, fleet_list, lay_up, look,
-    meter, order, part, sign_in, stores, tag, yard,
+    afloat, bench, board, calendars, correction, count, engine, feed, finding, fleet_list, job,
+    lay_up, look, meter, moves, order, part, shelf_life, sign_in, stores, tag, yard,
 };
 
 /// Largest form taken: a board of a thousand lines is some 100 kB.
@@ -33,11 +33,16 @@ pub fn router(state: PagesState) -> Router {
         .route("/afloat", get(afloat::show))
         .route("/lay-up", get(lay_up::show))
         .route("/bench", get(bench::show))
+        .route("/bench/jobs/{job}", get(job::show).post(job::save))
         .route("/yard", get(yard::show))
         .route("/yard/calendars", get(calendars::show).post(calendars::make))
         .route("/yard/calendars/{feed}/close", post(calendars::close))
         .route("/stores", get(stores::show))
+        .route("/stores/count", get(count::show).post(count::save))
+        .route("/stores/shelf-life", get(shelf_life::show))
         .route("/stores/parts/{part}", get(part::show))
+        .route("/stores/parts/{part}/moves", get(moves::show))
+        .route("/stores/parts/{part}/bin", post(part::keep_bin))
         .route("/stores/order", get(order::show))
         .route("/fleet", get(fleet_list::show))
         .route("/fleet/hours", get(board::show).post(board::save))

@@ -103,9 +103,14 @@ pub async fn show(
 
 /// The pages of this room.
 pub fn paths(here: &str) -> Vec<Link> {
-    [("Parts", "/stores"), ("What to order", "/stores/order")]
-        .map(|(text, to)| Link::new(text, to).seen_from(here))
-        .to_vec()
+    [
+        ("Parts", "/stores"),
+        ("What to order", "/stores/order"),
+        ("Count", "/stores/count"),
+        ("Shelf life", "/stores/shelf-life"),
+    ]
+    .map(|(text, to)| Link::new(text, to).seen_from(here))
+    .to_vec()
 }
 
 fn heading(of_all: u64, find: &str, found: &Page<Part>) -> String {

@@ -35,6 +35,9 @@ pub enum Right {
     ClearSafetyHold,
     /// Plans and what follows from them.
     Plan,
+    WorkJobs,
+    AgreeJobs,
+    CountStock,
 }
 
 impl Right {
@@ -45,6 +48,9 @@ impl Right {
             Self::ClearHold => "clear a hold",
             Self::ClearSafetyHold => "clear a safety hold; it is a right of its own",
             Self::Plan => "plan",
+            Self::WorkJobs => "work on jobs",
+            Self::AgreeJobs => "agree to jobs or drop them",
+            Self::CountStock => "count stock",
         }
     }
 }
@@ -53,7 +59,9 @@ impl Visitor {
     pub fn may(&self, right: Right) -> bool {
         match right {
             Right::ClearSafetyHold => self.person.may_clear_holds,
-            Right::Plan => matches!(self.person.role, Role::Planner | Role::Owner),
+            Right::Plan | Right::AgreeJobs => {
+                matches!(self.person.role, Role::Planner | Role::Owner)
+            }
             _ => self.person.role != Role::Viewer,
         }
     }
@@ -122,6 +130,11 @@ impl Fields {
     /// What was typed, without spaces around it; empty where the field is absent.
     pub fn get(&self, name: &str) -> &str {
         self.0.iter().find(|(key, _)| key == name).map_or("", |(_, value)| value.trim())
+    }
+
+    /// Whether the form had such a field, with or without something in it.
+    pub fn sent(&self, name: &str) -> bool {
+        self.0.iter().any(|(key, _)| key == name)
     }
 
     pub fn has(&self, name: &str) -> bool {

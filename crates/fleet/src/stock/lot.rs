@@ -4,7 +4,7 @@ use chrono::NaiveDate;
 
 use super::{Overruled, Purpose, StockError};
 use crate::part::{DatedBy, Lot, LotCondition};
-use crate::shelf_life::{Basis, Dating, Freshness, Material, Policy, Unknown};
+use crate::shelf_life::{Basis, CureQuarter, Dating, Freshness, Material, Policy, Unknown};
 
 /// A lot as it lies on the shelf of a site.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -16,6 +16,22 @@ pub struct LotOnHand {
 }
 
 impl Lot {
+    /// The lot with its last good day worked out, where neither label nor file gives one and the
+    /// part keeps for so many months: from the end of the quarter of its cure, else from its receipt.
+    /// Without either its age is unknown.
+    #[must_use]
+    pub fn aged(self, shelf_life_months: Option<u32>) -> Self {
+        let Some(months) = shelf_life_months.filter(|_| self.expires_on.is_none()) else {
+            return self;
+        };
+        let cured = self.cured_on.map(CureQuarter::of);
+        let dating = Dating { expires_on: None, cured, received_on: self.received_on };
+        // A policy of one's own holds for whatever ages.
+        let policy = Policy::Own { months };
+        let (expires_on, dated_by) = dates_of(policy, Material::Nbr, dating);
+        Self { expires_on, dated_by, ..self }
+    }
+
     /// Until when the lot may be fitted, as its dates say.
     pub fn freshness(&self) -> Freshness {
         let basis = match self.dated_by {
@@ -152,6 +168,27 @@ pub(crate) mod tests {
             let allowed = named("inspected, supple");
             assert_eq!(refused(&lot, purpose, "2026-07-01", Some(&allowed)), None);
         }
+    }
+
+    /// The quarter of 2024-03-31 ends on that day; a lot without any date gets no day of its own.
+    #[test]
+    fn a_lot_ages_by_its_label_then_its_cure_then_its_receipt() {
+        let bare = lot(PartId::fresh(), None);
+        let cured = Lot { cured_on: Some(day("2024-03-31")), ..bare.clone() };
+        let both = Lot { received_on: Some(day("2024-05-31")), ..cured.clone() };
+        let received = Lot { cured_on: None, ..both.clone() };
+        let printed = Lot { expires_on: Some(day("2025-01-01")), ..both.clone() };
+        let aged = |lot: &Lot, months| {
+            let lot = lot.clone().aged(months);
+            (lot.expires_on.map(|day| day.to_string()), lot.dated_by)
+        };
+        let until = |day: &str| Some(day.to_owned());
+        assert_eq!(aged(&cured, Some(84)), (until("2031-03-31"), DatedBy::Cure));
+        assert_eq!(aged(&both, Some(84)), (until("2031-03-31"), DatedBy::Cure));
+        assert_eq!(aged(&received, Some(9)), (until("2025-02-28"), DatedBy::Receipt));
+        assert_eq!(aged(&bare, Some(84)), (None, DatedBy::Unknown));
+        assert_eq!(aged(&printed, Some(84)).0, until("2025-01-01"));
+        assert_eq!(aged(&received, None), (None, received.dated_by));
     }
 
     #[test]

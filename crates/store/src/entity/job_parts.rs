@@ -16,6 +16,8 @@ pub struct Model {
     pub job_id: Uuid,
     pub part_id: Uuid,
     pub quantity: i64,
+    pub used: Option<i64>,
+    pub beyond_plan: i64,
 }
 
 #[derive(Copy, Clone, Debug, EnumIter, DeriveRelation)]

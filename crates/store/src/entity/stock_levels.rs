@@ -16,6 +16,7 @@ pub struct Model {
     pub site_id: Uuid,
     pub on_hand: i64,
     pub reserved: i64,
+    pub bin: Option<String>,
 }
 
 #[derive(Copy, Clone, Debug, EnumIter, DeriveRelation)]

@@ -169,6 +169,8 @@ impl Record for JobPart {
             job: JobId(row.job_id),
             part: PartId(row.part_id),
             quantity: row.quantity,
+            used: row.used,
+            beyond_plan: row.beyond_plan,
         })
     }
 
@@ -180,6 +182,8 @@ impl Record for JobPart {
             job_id: self.job.0,
             part_id: self.part.0,
             quantity: self.quantity,
+            used: self.used,
+            beyond_plan: self.beyond_plan,
         }
     }
 }

@@ -335,6 +335,7 @@ impl Record for StockLevel {
             site: SiteId(row.site_id),
             on_hand: row.on_hand,
             reserved: row.reserved,
+            bin: row.bin,
         })
     }
 
@@ -346,6 +347,7 @@ impl Record for StockLevel {
             site_id: self.site.0,
             on_hand: self.on_hand,
             reserved: self.reserved,
+            bin: self.bin.clone(),
         }
     }
 }

@@ -130,7 +130,12 @@ impl Resource for JobTaskFields {
 pub struct JobPartFields {
     pub job: Uuid,
     pub part: Uuid,
+    /// What the job needs.
     pub quantity: i64,
+    /// What went in; at the end what was needed, where nobody said otherwise.
+    pub used: Option<i64>,
+    /// How much of `quantity` was asked for on the bench, beyond the plan.
+    pub beyond_plan: i64,
 }
 
 impl Resource for JobPartFields {
@@ -139,8 +144,8 @@ impl Resource for JobPartFields {
     const NAME: &'static str = "JobPart";
 
     fn show(noun: JobPart) -> Shown<Self> {
-        let JobPart { id, version, job, part, quantity } = noun;
-        let fields = Self { job: job.0, part: part.0, quantity };
+        let JobPart { id, version, job, part, quantity, used, beyond_plan } = noun;
+        let fields = Self { job: job.0, part: part.0, quantity, used, beyond_plan };
         Shown { id: id.0, version: Some(version), fields }
     }
 }

@@ -346,6 +346,8 @@ pub struct StockLevelFields {
     pub site: Uuid,
     pub on_hand: i64,
     pub reserved: i64,
+    /// Where it lies.
+    pub bin: Option<String>,
 }
 
 impl Resource for StockLevelFields {
@@ -354,8 +356,8 @@ impl Resource for StockLevelFields {
     const NAME: &'static str = "StockLevel";
 
     fn show(noun: StockLevel) -> Shown<Self> {
-        let StockLevel { id, part, site, on_hand, reserved } = noun;
-        let fields = Self { part: part.0, site: site.0, on_hand, reserved };
+        let StockLevel { id, part, site, on_hand, reserved, bin } = noun;
+        let fields = Self { part: part.0, site: site.0, on_hand, reserved, bin };
         Shown { id: id.0, version: None, fields }
     }
 }

@@ -7,6 +7,7 @@ mod document;
 mod feeds;
 mod findings;
 mod isolation;
+mod jobs;
 mod limits;
 mod loads;
 mod lost_update;

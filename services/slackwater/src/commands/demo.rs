@@ -1,5 +1,7 @@
 //! An invented yard to look at: made from a seed, computed and served.
 
+mod bench;
+
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -68,6 +70,7 @@ pub fn run(args: &DemoArgs) -> Result<(), CommandError> {
         store.migrate().await?;
         let organisation = make(&store, args, clock()).await?;
         compute(&store, organisation, &clock).await?;
+        bench::fill(&store, organisation, clock()).await?;
         println!("The yard is in {}.", args.database.display());
         if args.no_serve {
             let database = args.database.display();

@@ -1,0 +1,143 @@
+//! Work at the bench: what was done, how long it took, what went in.
+
+use chrono::NaiveDate;
+use fleet::Minutes;
+use fleet::bench::{Job, JobPart, JobStatus, JobTask, TaskOutcome};
+use fleet::id::{JobId, JobPartId, JobTaskId, OrganisationId, PartId, PersonId};
+
+use super::create::part_of;
+use super::follow::{Followed, Moving};
+use super::shortage;
+use crate::Transaction;
+use crate::error::StoreError;
+use crate::record::{self, Author};
+use crate::stock;
+use crate::value::to_microseconds;
+
+/// What came of a task.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Done {
+    pub outcome: TaskOutcome,
+    /// Minutes at the bench.
+    pub spent: Option<Minutes>,
+    pub by: Option<PersonId>,
+    pub note: Option<String>,
+}
+
+/// Records what came of a task; `version` is the task's.
+///
+/// # Errors
+/// `Stale`, and `job-not-on-bench` where the job is neither on the bench nor on test.
+pub async fn done(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    who: &Author,
+    task: JobTaskId,
+    version: i64,
+    done: Done,
+) -> Result<JobTask, StoreError> {
+    let seen = record::get::<JobTask>(transaction, organisation, task).await?;
+    let job = record::lock::<Job>(transaction, organisation, seen.job).await?;
+    check_at_work(&job)?;
+    let task = record::lock::<JobTask>(transaction, organisation, task).await?;
+    let Done { outcome, spent, by, note } = done;
+    let changed = JobTask {
+        version,
+        spent: spent.or(task.spent),
+        outcome: Some(outcome),
+        done_at: Some(to_microseconds(who.at)),
+        done_by: by,
+        note,
+        ..task
+    };
+    record::change(transaction, organisation, who, &changed).await
+}
+
+/// Says how much of a part went in; `version` is the job part's. More than the job needs is taken
+/// off the shelf when it is released, so it must be there then.
+///
+/// # Errors
+/// `Stale`, `job-not-on-bench`, `job-part-nothing` where less than none is said.
+pub async fn use_part(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    who: &Author,
+    part: JobPartId,
+    version: i64,
+    used: i64,
+) -> Result<JobPart, StoreError> {
+    let seen = record::get::<JobPart>(transaction, organisation, part).await?;
+    let job = record::lock::<Job>(transaction, organisation, seen.job).await?;
+    check_at_work(&job)?;
+    if used < 0 {
+        let what = format!("{used} can't have gone in; nothing is written 0");
+        return Err(StoreError::Broken { rule: "job-part-nothing", what });
+    }
+    let part = record::lock::<JobPart>(transaction, organisation, part).await?;
+    let changed = JobPart { version, used: Some(used), ..part };
+    record::change(transaction, organisation, who, &changed).await
+}
+
+/// Asks for more of a part than was planned: what is there is kept back at once. A job that can't
+/// have it is short from then on, until it arrives.
+///
+/// # Errors
+/// `job-not-on-bench`, `job-part-nothing`.
+pub async fn add_part(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    who: &Author,
+    (job, version): (JobId, i64),
+    (part, more): (PartId, i64),
+    today: NaiveDate,
+) -> Result<Followed, StoreError> {
+    let seen = record::get::<Job>(transaction, organisation, job).await?;
+    stock::lock(transaction, organisation, seen.site, &[part]).await?;
+    let job = record::lock::<Job>(transaction, organisation, job).await?;
+    if job.version != version {
+        return Err(StoreError::Stale { noun: "job", given: version, current: job.version });
+    }
+    if job.status != JobStatus::OnBench {
+        return Err(not_at_work(&job));
+    }
+    if more < 1 {
+        let what = format!("{more} of a part is asked for; ask for some");
+        return Err(StoreError::Broken { rule: "job-part-nothing", what });
+    }
+    let parts = super::parts(transaction, organisation, &[job.id]).await?;
+    match parts.into_iter().find(|one| one.part == part) {
+        Some(known) => {
+            let quantity = known.quantity.saturating_add(more);
+            let beyond_plan = known.beyond_plan.saturating_add(more);
+            let used = known.used.map(|used| used.saturating_add(more));
+            let grown = JobPart { quantity, beyond_plan, used, ..known };
+            record::change(transaction, organisation, who, &grown).await?;
+        }
+        None => {
+            let new = JobPart { beyond_plan: more, ..part_of(job.id, part, more) };
+            record::create(transaction, organisation, who, &[new]).await?;
+        }
+    }
+    let moving = Moving { transaction, organisation, who, today };
+    // All of it there: the work goes on.
+    let settled = moving.keep_back(&job).await?;
+    let job = match settled {
+        0 => job,
+        _ => moving.change(Job { status: JobStatus::Short, ..job }).await?,
+    };
+    let of = std::slice::from_ref(&job);
+    let mut shortages = shortage::shortages(transaction, organisation, of).await?;
+    Ok(Followed { shortages: shortages.remove(&job.id).unwrap_or_default(), job })
+}
+
+fn check_at_work(job: &Job) -> Result<(), StoreError> {
+    match job.status {
+        JobStatus::OnBench | JobStatus::OnTest => Ok(()),
+        _ => Err(not_at_work(job)),
+    }
+}
+
+fn not_at_work(job: &Job) -> StoreError {
+    let what = format!("job {} is {}; start it on the bench first", job.number, job.status);
+    StoreError::Broken { rule: "job-not-on-bench", what }
+}

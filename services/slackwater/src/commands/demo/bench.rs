@@ -1,0 +1,220 @@
+//! The demo's bench: what is most due becomes jobs, each as far on as its parts let it be.
+
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, Days, NaiveDate, Utc};
+use fleet::bench::{Job, JobStatus};
+use fleet::engine::Engine;
+use fleet::finding::{Finding, FindingStatus};
+use fleet::id::{BayId, EngineId, OrganisationId, PersonId, TaskId};
+use fleet::job::JobState;
+use fleet::person::{Bay, Person, Role};
+use fleet::pool::Pool;
+use fleet::programme::{FindingKind, Task};
+use fleet::run::RunKind;
+use store::jobs::{self, NewJob};
+use store::runs as kept_runs;
+use store::{Author, Store, StoreError, Transaction, record, sites};
+
+use crate::failure::CommandError;
+
+/// How far the jobs have come, the most due first.
+const STATES: [JobStatus; 10] = [
+    JobStatus::OnTest,
+    JobStatus::OnBench,
+    JobStatus::OnBench,
+    JobStatus::Agreed,
+    JobStatus::Agreed,
+    JobStatus::Agreed,
+    JobStatus::Agreed,
+    JobStatus::Proposed,
+    JobStatus::Proposed,
+    JobStatus::StoodOver,
+];
+/// Tasks done in one visit.
+const TASKS_MAX: usize = 3;
+/// Findings that propose a job.
+const FINDINGS_MAX: usize = 4;
+/// From this share of its interval on, a task is done in the same visit.
+const WORTH_PERMILLE: i32 = 800;
+
+/// What jobs are made from.
+struct Bench {
+    organisation: OrganisationId,
+    author: Author,
+    engines: BTreeMap<EngineId, Engine>,
+    pools: Vec<Pool>,
+    tasks: BTreeMap<TaskId, Task>,
+    people: Vec<PersonId>,
+    bays: Vec<Bay>,
+    today: NaiveDate,
+}
+
+/// Puts jobs on the bench, unless there are some.
+pub async fn fill(
+    store: &Store,
+    organisation: OrganisationId,
+    now: DateTime<Utc>,
+) -> Result<(), CommandError> {
+    if record::count::<Job>(store.connection(), organisation).await? > 0 {
+        return Ok(());
+    }
+    let due = due(store, organisation).await?;
+    let work = async |transaction: &Transaction| {
+        let Some(bench) = Bench::read(transaction, organisation, now).await? else {
+            return Ok::<_, StoreError>(());
+        };
+        for (place, (engine, tasks)) in due.iter().enumerate().take(STATES.len()) {
+            bench.put(transaction, place, *engine, tasks).await?;
+        }
+        bench.propose_for_findings(transaction).await
+    };
+    Ok(store.write(work).await?)
+}
+
+/// What is most due, engine by engine, the worst first.
+async fn due(
+    store: &Store,
+    organisation: OrganisationId,
+) -> Result<Vec<(EngineId, Vec<TaskId>)>, CommandError> {
+    let connection = store.connection();
+    let run = kept_runs::latest(connection, organisation, RunKind::Due, None).await?;
+    let Some(run) = run else { return Ok(Vec::new()) };
+    let mut rows = kept_runs::due_rows(connection, organisation, run.id).await?;
+    rows.retain(|row| row.used_permille >= WORTH_PERMILLE);
+    rows.sort_by_key(|row| (std::cmp::Reverse(row.used_permille), row.engine, row.task));
+    let mut due: Vec<(EngineId, Vec<TaskId>)> = Vec::new();
+    for row in rows {
+        match due.iter_mut().find(|(engine, _)| *engine == row.engine) {
+            Some((_, tasks)) if tasks.len() < TASKS_MAX => tasks.push(row.task),
+            Some(_) => {}
+            None => due.push((row.engine, vec![row.task])),
+        }
+    }
+    Ok(due)
+}
+
+impl Bench {
+    async fn read(
+        transaction: &Transaction,
+        organisation: OrganisationId,
+        now: DateTime<Utc>,
+    ) -> Result<Option<Self>, StoreError> {
+        let engines: Vec<Engine> = record::all(transaction, organisation).await?;
+        let pools: Vec<Pool> = record::all(transaction, organisation).await?;
+        let tasks: Vec<Task> = record::all(transaction, organisation).await?;
+        let mut people: Vec<Person> = record::all(transaction, organisation).await?;
+        people.retain(|person| person.role == Role::Technician && !person.archived);
+        let Some(site) = pools.first().map(|pool| pool.site) else { return Ok(None) };
+        Ok(Some(Self {
+            organisation,
+            author: Author { id: None, name: "demo".to_owned(), at: now, note: None },
+            engines: engines.into_iter().map(|engine| (engine.id, engine)).collect(),
+            tasks: tasks.into_iter().map(|task| (task.id, task)).collect(),
+            people: people.into_iter().map(|person| person.id).collect(),
+            bays: record::all(transaction, organisation).await?,
+            today: sites::today(transaction, organisation, site, now).await?,
+            pools,
+        }))
+    }
+
+    /// A job of `tasks`, moved as far as its place in the list says.
+    async fn put(
+        &self,
+        transaction: &Transaction,
+        place: usize,
+        engine: EngineId,
+        tasks: &[TaskId],
+    ) -> Result<(), StoreError> {
+        let Some(new) = self.new_job(transaction, place, engine, tasks).await? else {
+            return Ok(());
+        };
+        let job = jobs::create(transaction, self.organisation, &self.author, new).await?;
+        let far = STATES.get(place).copied().unwrap_or(JobStatus::Proposed);
+        let steps: &[JobState] = match far {
+            JobStatus::Agreed => &[JobState::Agreed],
+            JobStatus::OnBench => &[JobState::Agreed, JobState::OnBench],
+            JobStatus::OnTest => &[JobState::Agreed, JobState::OnBench, JobState::OnTest],
+            JobStatus::StoodOver => &[JobState::StoodOver {
+                until: self.today + Days::new(21),
+                reason: "owner away until then".to_owned(),
+            }],
+            _ => &[],
+        };
+        self.walk(transaction, job, steps).await
+    }
+
+    /// Stops where a part is missing.
+    async fn walk(
+        &self,
+        transaction: &Transaction,
+        mut job: Job,
+        steps: &[JobState],
+    ) -> Result<(), StoreError> {
+        for step in steps {
+            if job.status.check_move(step.status()).is_err() {
+                return Ok(());
+            }
+            let (who, wanted) = (&self.author, step.clone());
+            let (id, version, today) = (job.id, job.version, self.today);
+            job = jobs::follow(transaction, self.organisation, who, id, version, wanted, today)
+                .await?
+                .job;
+        }
+        Ok(())
+    }
+
+    async fn new_job(
+        &self,
+        transaction: &Transaction,
+        place: usize,
+        engine: EngineId,
+        tasks: &[TaskId],
+    ) -> Result<Option<NewJob>, StoreError> {
+        let Some(engine) = self.engines.get(&engine) else { return Ok(None) };
+        let Some(pool) = self.pools.iter().find(|pool| pool.id == engine.pool) else {
+            return Ok(None);
+        };
+        let parts =
+            jobs::parts_of_tasks(transaction, self.organisation, engine.model, tasks).await?;
+        let of_task = |task: &TaskId| self.tasks.get(task).map(|known| (*task, known.own_work));
+        Ok(Some(NewJob {
+            engine: engine.id,
+            site: pool.site,
+            finding: None,
+            planned_on: Some(self.today + Days::new(place as u64 / 4)),
+            bay: self.bay(place, pool),
+            person: nth(&self.people, place),
+            tasks: tasks.iter().filter_map(of_task).collect(),
+            parts,
+            note: None,
+        }))
+    }
+
+    fn bay(&self, place: usize, pool: &Pool) -> Option<BayId> {
+        let here: Vec<BayId> =
+            self.bays.iter().filter(|bay| bay.site == pool.site).map(|bay| bay.id).collect();
+        nth(&here, place)
+    }
+
+    /// Findings that are open propose a job, as they do when somebody records one.
+    async fn propose_for_findings(&self, transaction: &Transaction) -> Result<(), StoreError> {
+        let mut findings: Vec<Finding> = record::all(transaction, self.organisation).await?;
+        findings.retain(|finding| finding.status == FindingStatus::Open);
+        let kinds: Vec<FindingKind> = record::all(transaction, self.organisation).await?;
+        for finding in findings.iter().take(FINDINGS_MAX) {
+            let kind = kinds.iter().find(|kind| Some(kind.id) == finding.kind);
+            let tasks: Vec<TaskId> = kind.and_then(|kind| kind.task).into_iter().collect();
+            let place = STATES.len();
+            let new = self.new_job(transaction, place, finding.engine, &tasks).await?;
+            let Some(new) = new else { continue };
+            let new = NewJob { finding: Some(finding.id), planned_on: None, person: None, ..new };
+            jobs::create(transaction, self.organisation, &self.author, new).await?;
+        }
+        Ok(())
+    }
+}
+
+fn nth<T: Copy>(of: &[T], place: usize) -> Option<T> {
+    of.get(place % of.len().max(1)).copied()
+}
