@@ -222,6 +222,14 @@ impl Browser {
         self.find(css).await.send_keys(text).await.expect("a field takes text");
     }
 
+    /// Types into a field in place of what stood there, by keys alone.
+    pub async fn retype(&self, css: &str, text: &str) {
+        let field = self.find(css).await;
+        field.send_keys(Key::Control + "a").await.expect("a field takes keys");
+        field.send_keys(Key::Delete + "").await.expect("a field takes keys");
+        field.send_keys(text).await.expect("a field takes text");
+    }
+
     /// What stands in a field.
     pub async fn value(&self, css: &str) -> String {
         let value = self.find(css).await.prop("value").await.expect("a property");

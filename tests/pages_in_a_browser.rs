@@ -14,6 +14,8 @@ async fn pages(browser: &Browser) -> Vec<(&'static str, String)> {
         ("stores-found", "/stores?find=kit"),
         ("stores-nothing", "/stores?find=zzzz"),
         ("order", "/stores/order"),
+        ("count", "/stores/count"),
+        ("shelf-life", "/stores/shelf-life"),
         ("fleet", "/fleet"),
         ("fleet-sorted", "/fleet?sort=-hours"),
         ("hours", "/fleet/hours"),
@@ -30,7 +32,19 @@ async fn pages(browser: &Browser) -> Vec<(&'static str, String)> {
     }
     pages.push(("engine", engine));
     browser.go("/stores?find=kit").await;
-    pages.push(("part", browser.link("tbody th a").await));
+    let part = browser.link("tbody th a").await;
+    pages.push(("moves", format!("{part}/moves")));
+    pages.push(("part", part));
+    browser.go("/bench").await;
+    for (name, state) in [
+        ("job-on-test", "on_test"),
+        ("job-on-bench", "on_bench"),
+        ("job-proposed", "proposed"),
+        ("job-stood-over", "stood_over"),
+    ] {
+        let card = format!("li[data-state='{state}'] a.card");
+        pages.push((name, browser.link(&card).await));
+    }
     pages
 }
 
@@ -206,5 +220,77 @@ async fn the_operator_sees_the_thin_day_on_a_phone_on_a_monday_in_july() {
     assert_eq!(fits, 0, "the picture is the phone's own");
     let open = phone.visible("ul.due > li").await;
     assert!((1..=16).contains(&open), "the list is short: {open}");
+    phone.close().await;
+}
+
+/// Says of every task on the card that it was done, in so many minutes.
+async fn all_done(browser: &Browser, minutes: &str) {
+    let tasks = browser.count("ol.work > li").await;
+    assert!(tasks > 0, "a job has work");
+    for place in 1..=tasks {
+        let task = format!("ol.work > li:nth-child({place})");
+        let done = browser.find(&format!("{task} option[value='done']")).await;
+        done.click().await.expect("chosen");
+        browser.retype(&format!("{task} input[inputmode='numeric']"), minutes).await;
+    }
+}
+
+#[tokio::test]
+async fn a_card_is_worked_from_kitted_to_released_and_its_parts_are_booked_once() {
+    let yard = Yard::open();
+    let plain = yard.owner(View::Plain).await;
+    plain.go("/bench").await;
+    let card = plain.link("li[data-state='kitted'] a.card").await;
+    plain.go(&card).await;
+    plain.press_words("Start on the bench").await;
+    assert!(plain.find(".notice").await.text().await.expect("text").contains("on the bench"));
+    let caution = plain.find(".caution").await.text().await.expect("text");
+    assert!(caution.contains("maker's manual"), "{caution}");
+
+    all_done(&plain, "soon").await;
+    plain.press_words("Work done: to test").await;
+    let kept = plain.value("ol.work input[inputmode='numeric']").await;
+    assert_eq!(kept, "soon", "what was typed stays");
+    assert!(plain.text().await.contains("Minutes as a number"));
+    all_done(&plain, "35").await;
+    plain.retype("#meter", "0").await;
+    plain.press_words("Work done: to test").await;
+    assert!(plain.find("#meter-fault").await.text().await.expect("text").contains("shown before"));
+    plain.retype("#meter", "").await;
+    plain.press_words("Work done: to test").await;
+    assert!(plain.find(".notice").await.text().await.expect("text").contains("on test"));
+
+    let part = plain.link("ul.kit > li:first-child > a").await;
+    let lots = plain.count("ul.kit > li:first-child .lot").await;
+    plain.press_words("Release, and book what was used").await;
+    let says = plain.find(".notice").await.text().await.expect("text");
+    assert!(says.contains("is released") && says.contains("booked"), "{says}");
+    assert_eq!(plain.count("button[name='go']").await, 0, "a released job never moves again");
+    plain.picture("job-released").await;
+    plain.go(&format!("{part}/moves")).await;
+    let to_job = plain.count(&format!("tbody a[href='{card}']")).await;
+    assert_eq!(to_job, lots, "each lot left the shelf once");
+    plain.close().await;
+}
+
+#[tokio::test]
+async fn a_count_on_a_phone_asks_why_it_differs_and_books_the_difference() {
+    let yard = Yard::open();
+    let phone = yard.owner(View::Phone).await;
+    phone.go("/stores/count").await;
+    let first = "ol.board > li:first-child input[inputmode='numeric']";
+    let field = phone.find(first).await.attr("id").await.expect("an attribute").expect("an id");
+    let field = format!("[id='{field}']");
+    phone.fill(&field, "9999").await;
+    phone.press_words("Save the counts typed").await;
+    let asked = phone.find(".asked").await.text().await.expect("text");
+    assert!(asked.contains("say why"), "{asked}");
+    assert_eq!(phone.value(&field).await, "9999", "what was typed stays");
+    phone.assert_accessible().await;
+    phone.picture("count-asked").await;
+    phone.fill(".asked input", "a box nobody had entered").await;
+    phone.press_words("Save the counts typed").await;
+    let says = phone.find(".notice").await.text().await.expect("text");
+    assert!(says.starts_with("1 count saved, 1 of them different."), "{says}");
     phone.close().await;
 }

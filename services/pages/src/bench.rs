@@ -51,6 +51,7 @@ pub struct JobLine {
     /// `Job 12`, to its card.
     pub card: Link,
     pub engine: Link,
+    pub status: &'static str,
     pub state: Mark,
     pub late: Option<Mark>,
     pub sentence: String,
@@ -285,6 +286,7 @@ impl About {
         JobLine {
             card: Link::new(format!("Job {}", job.number), job_path(job.id)),
             engine: self.yard.link(job.engine),
+            status: job.status.as_str(),
             state: state_mark(job.status),
             late: late.then(|| Mark::soon("late")),
             sentence: says.join(" · "),

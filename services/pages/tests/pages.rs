@@ -294,12 +294,13 @@ async fn readings(yard: &Yard) -> Vec<Reading> {
     all.expect("readings").remove(&yard.engine).unwrap_or_default()
 }
 
-const ROOMS: [&str; 9] = [
+const ROOMS: [&str; 10] = [
     "/afloat",
     "/lay-up",
     "/bench",
     "/stores",
     "/stores/order",
+    "/stores/shelf-life",
     "/fleet",
     "/yard",
     "/afloat?by=2026-08-31&pool=nonsense&all=yes",
