@@ -19,24 +19,38 @@ use store::{Author, Store, StoreError, Transaction, record, sites};
 use crate::failure::CommandError;
 
 /// How far the jobs have come, the most due first.
-const STATES: [JobStatus; 10] = [
-    JobStatus::OnTest,
-    JobStatus::OnBench,
-    JobStatus::OnBench,
-    JobStatus::Agreed,
-    JobStatus::Agreed,
-    JobStatus::Agreed,
-    JobStatus::Agreed,
-    JobStatus::Proposed,
-    JobStatus::Proposed,
-    JobStatus::StoodOver,
+const WISHES: [Wish; 14] = [
+    Wish::Agreed,
+    Wish::Agreed,
+    Wish::Agreed,
+    Wish::Agreed,
+    Wish::Agreed,
+    Wish::Agreed,
+    Wish::Agreed,
+    Wish::Agreed,
+    Wish::Agreed,
+    Wish::Agreed,
+    Wish::Agreed,
+    Wish::Proposed,
+    Wish::Proposed,
+    Wish::StoodOver,
 ];
+/// Of the jobs whose parts are there, how far the first ones have come; the others wait kitted.
+const FAR: [&[JobState]; 3] =
+    [&[JobState::OnBench, JobState::OnTest], &[JobState::OnBench], &[JobState::OnBench]];
 /// Tasks done in one visit.
 const TASKS_MAX: usize = 3;
 /// Findings that propose a job.
 const FINDINGS_MAX: usize = 4;
 /// From this share of its interval on, a task is done in the same visit.
 const WORTH_PERMILLE: i32 = 800;
+
+#[derive(Clone, Copy)]
+enum Wish {
+    Proposed,
+    Agreed,
+    StoodOver,
+}
 
 /// What jobs are made from.
 struct Bench {
@@ -64,8 +78,16 @@ pub async fn fill(
         let Some(bench) = Bench::read(transaction, organisation, now).await? else {
             return Ok::<_, StoreError>(());
         };
-        for (place, (engine, tasks)) in due.iter().enumerate().take(STATES.len()) {
-            bench.put(transaction, place, *engine, tasks).await?;
+        let mut far = FAR.into_iter();
+        for (place, ((engine, tasks), wish)) in due.iter().zip(WISHES).enumerate() {
+            let Some(new) = bench.new_job(transaction, place, *engine, tasks).await? else {
+                continue;
+            };
+            let job = jobs::create(transaction, organisation, &bench.author, new).await?;
+            let job = bench.walk(transaction, job, &bench.first_step(wish)).await?;
+            if job.status == JobStatus::Kitted {
+                bench.walk(transaction, job, far.next().unwrap_or(&[])).await?;
+            }
         }
         bench.propose_for_findings(transaction).await
     };
@@ -118,50 +140,31 @@ impl Bench {
         }))
     }
 
-    /// A job of `tasks`, moved as far as its place in the list says.
-    async fn put(
-        &self,
-        transaction: &Transaction,
-        place: usize,
-        engine: EngineId,
-        tasks: &[TaskId],
-    ) -> Result<(), StoreError> {
-        let Some(new) = self.new_job(transaction, place, engine, tasks).await? else {
-            return Ok(());
-        };
-        let job = jobs::create(transaction, self.organisation, &self.author, new).await?;
-        let far = STATES.get(place).copied().unwrap_or(JobStatus::Proposed);
-        let steps: &[JobState] = match far {
-            JobStatus::Agreed => &[JobState::Agreed],
-            JobStatus::OnBench => &[JobState::Agreed, JobState::OnBench],
-            JobStatus::OnTest => &[JobState::Agreed, JobState::OnBench, JobState::OnTest],
-            JobStatus::StoodOver => &[JobState::StoodOver {
+    fn first_step(&self, wish: Wish) -> Vec<JobState> {
+        match wish {
+            Wish::Proposed => Vec::new(),
+            Wish::Agreed => vec![JobState::Agreed],
+            Wish::StoodOver => vec![JobState::StoodOver {
                 until: self.today + Days::new(21),
                 reason: "owner away until then".to_owned(),
             }],
-            _ => &[],
-        };
-        self.walk(transaction, job, steps).await
+        }
     }
 
-    /// Stops where a part is missing.
     async fn walk(
         &self,
         transaction: &Transaction,
         mut job: Job,
         steps: &[JobState],
-    ) -> Result<(), StoreError> {
+    ) -> Result<Job, StoreError> {
         for step in steps {
-            if job.status.check_move(step.status()).is_err() {
-                return Ok(());
-            }
             let (who, wanted) = (&self.author, step.clone());
             let (id, version, today) = (job.id, job.version, self.today);
             job = jobs::follow(transaction, self.organisation, who, id, version, wanted, today)
                 .await?
                 .job;
         }
-        Ok(())
+        Ok(job)
     }
 
     async fn new_job(
@@ -205,7 +208,7 @@ impl Bench {
         for finding in findings.iter().take(FINDINGS_MAX) {
             let kind = kinds.iter().find(|kind| Some(kind.id) == finding.kind);
             let tasks: Vec<TaskId> = kind.and_then(|kind| kind.task).into_iter().collect();
-            let place = STATES.len();
+            let place = WISHES.len();
             let new = self.new_job(transaction, place, finding.engine, &tasks).await?;
             let Some(new) = new else { continue };
             let new = NewJob { finding: Some(finding.id), planned_on: None, person: None, ..new };
