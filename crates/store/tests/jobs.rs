@@ -459,7 +459,10 @@ async fn work_done_before_standing_over_is_booked_once(#[values(Sqlite, Postgres
     assert_eq!(bench.level(store, &bench.seal).await, (1, 0));
     assert_eq!(bench.level(store, &bench.impeller).await, (1, 0));
     let done = services::of_engines(store.connection(), organisation, &[bench.engine.id]).await;
-    assert_eq!(done.unwrap().len(), 1);
+    let done = done.unwrap();
+    assert_eq!(done.len(), 1);
+    let used = services::parts(store.connection(), organisation, &[done[0].id]).await.unwrap();
+    assert_eq!(used.len(), 2, "the seal of the first day and the impeller of the second");
 }
 
 #[rstest]

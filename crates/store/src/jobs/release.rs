@@ -90,7 +90,9 @@ async fn book_services(
     let mut fresh = Vec::new();
     for task in tasks.iter().filter(|task| task.outcome == Some(TaskOutcome::Done)) {
         let of_job = |one: &&Service| one.task == task.task && one.job == Some(job.id);
-        if before.iter().any(|one| of_job(&one)) {
+        // Booked when the job was stood over; what went in since then is that service's too.
+        if let Some(known) = before.iter().find(of_job) {
+            booked.push((task.task, known.id));
             continue;
         }
         let done_on = task.done_at.map_or(moving.today, |at| day_of(at, zone));
