@@ -358,6 +358,18 @@ impl Browser {
     }
 
     /// Ends browser and driver.
+    /// What a download holds: its first bytes as text, and its type.
+    pub async fn download(&self, path: &str) -> (String, String) {
+        let fetch = "const done = arguments[arguments.length - 1];
+            fetch(arguments[0]).then(async (answer) => {
+              const bytes = new Uint8Array(await answer.arrayBuffer());
+              const text = String.fromCharCode(...bytes.slice(0, 4000));
+              done([text, answer.headers.get('content-type') || '']);
+            }, (cause) => done(['failed: ' + cause, '']));";
+        let answer = self.page.execute_async(fetch, vec![json!(path)]).await.expect("an answer");
+        answer.convert().expect("text and type")
+    }
+
     pub async fn close(self) {
         self.page.quit().await.expect("the browser ends");
         drop(self.driver);

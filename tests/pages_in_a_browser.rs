@@ -16,6 +16,9 @@ async fn pages(browser: &Browser) -> Vec<(&'static str, String)> {
         ("order", "/stores/order"),
         ("count", "/stores/count"),
         ("shelf-life", "/stores/shelf-life"),
+        ("orders", "/stores/orders"),
+        ("orders-all", "/stores/orders?state=all"),
+        ("surplus", "/stores/surplus"),
         ("fleet", "/fleet"),
         ("fleet-sorted", "/fleet?sort=-hours"),
         ("hours", "/fleet/hours"),
@@ -45,6 +48,10 @@ async fn pages(browser: &Browser) -> Vec<(&'static str, String)> {
         let card = format!("li[data-state='{state}'] a.card");
         pages.push((name, browser.link(&card).await));
     }
+    browser.go("/stores/orders?state=all").await;
+    pages.push(("purchase", browser.link("tbody th a").await));
+    browser.go("/stores/order").await;
+    pages.push(("supplier", browser.link("h2 a").await));
     pages
 }
 
@@ -293,4 +300,91 @@ async fn a_count_on_a_phone_asks_why_it_differs_and_books_the_difference() {
     let says = phone.find(".notice").await.text().await.expect("text");
     assert!(says.starts_with("1 count saved, 1 of them different."), "{says}");
     phone.close().await;
+
+#[tokio::test]
+async fn the_buyer_moves_the_point_drafts_sends_and_receives_in_part() {
+    let yard = Yard::open();
+    let desk = yard.owner(View::Desk).await;
+    desk.go("/stores/order").await;
+    let lines = desk.count("table.stacks tbody tr:not(.total)").await;
+    assert!(lines > 2, "the demo needs parts: {lines}");
+    desk.picture("buyer-advice").await;
+
+    // Money that can't be read is said beside the field, and what was typed stays.
+    desk.fill("#budget", "about 300").await;
+    desk.press_words("Move the point").await;
+    assert_eq!(desk.value("#budget").await, "about 300");
+    assert!(desk.count("#budget-fault").await == 1);
+    desk.assert_accessible().await;
+
+    // The point is moved to where little is spent: the lines follow.
+    desk.fill("#budget", "150").await;
+    desk.fill("#month_limit", "100").await;
+    desk.press_words("Move the point").await;
+    for _ in 0..30 {
+        if !desk.text().await.contains("is being computed") {
+            break;
+        }
+        desk.go(&desk.path().await).await;
+    }
+    let text = desk.text().await;
+    assert!(text.contains("For a budget of 150.00"), "{text}");
+    assert!(text.contains("a month, waiting risks"), "{text}");
+    let fewer = desk.count("table.stacks tbody tr:not(.total)").await;
+    assert!(fewer < lines, "{fewer} of {lines}");
+    desk.picture("buyer-point-moved").await;
+    desk.fill("#budget", "").await;
+    desk.fill("#month_limit", "").await;
+    desk.press_words("Move the point").await;
+    for _ in 0..30 {
+        if !desk.text().await.contains("is being computed") {
+            break;
+        }
+        desk.go(&desk.path().await).await;
+    }
+
+    desk.press_words("Draft one order a supplier").await;
+    let says = desk.find(".notice").await.text().await.expect("text");
+    assert!(says.contains("drafted"), "{says}");
+    desk.go("/stores/orders?state=draft").await;
+    let order = desk.link("tbody th a").await;
+    desk.go(&order).await;
+    assert!(desk.heading().await.ends_with("draft"));
+
+    // A line is doubted: without a note it is not overruled.
+    desk.find("details summary").await.click().await.expect("it opens");
+    let advised: i64 = desk.value("#quantity-1").await.parse().expect("a number");
+    desk.fill("#quantity-1", &format!("{}", advised * 2)).await;
+    desk.press_words("Change the line").await;
+    assert!(desk.count("#note-1-fault").await == 1, "{}", desk.text().await);
+    desk.assert_accessible().await;
+    desk.fill("#note-1", "the neighbour takes half").await;
+    desk.press_words("Change the line").await;
+    assert!(desk.text().await.contains("the neighbour takes half"));
+    desk.picture("buyer-draft").await;
+
+    desk.press_words("Approve the order").await;
+    let (table, kind) = desk.download(&format!("{order}/sheet/csv")).await;
+    assert!(kind.starts_with("text/csv") && table.starts_with("order,line,"), "{kind}: {table}");
+    let (page, kind) = desk.download(&format!("{order}/sheet/pdf")).await;
+    assert!(kind == "application/pdf" && page.starts_with("%PDF-"), "{kind}");
+    desk.assert_accessible().await;
+    desk.picture("buyer-approved").await;
+    desk.press_words("Book it as sent").await;
+    assert!(desk.heading().await.contains("with the supplier"));
+
+    // More than was ordered is not taken in silence; one piece short is.
+    desk.fill("#taken-1", "100000").await;
+    desk.press_words("Receive what came").await;
+    assert!(desk.count("#taken-1-fault").await == 1, "{}", desk.text().await);
+    assert_eq!(desk.value("#taken-1").await, "100000");
+    desk.assert_accessible().await;
+    desk.fill("#taken-1", "1").await;
+    desk.press_words("Receive what came").await;
+    let says = desk.find(".notice").await.text().await.expect("text");
+    assert!(says.contains("1 line received and on the shelf"), "{says}");
+    assert!(desk.heading().await.contains("received in part"));
+    desk.assert_accessible().await;
+    desk.picture("buyer-received").await;
+    desk.close().await;
 }

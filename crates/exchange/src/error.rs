@@ -9,6 +9,10 @@ pub enum ExchangeError {
     NotFinite { number: f64 },
     #[error("the workbook could not be written")]
     Workbook(#[from] rust_xlsxwriter::XlsxError),
+    #[error("the table could not be written")]
+    Table(#[from] std::io::Error),
+    #[error("the printed sheet could not be made: {cause}")]
+    Printed { cause: String },
     #[error("the snapshot could not be written or read")]
     Snapshot(#[from] parquet::errors::ParquetError),
     #[error("the snapshot's columns could not be put together or taken apart")]
@@ -26,6 +30,8 @@ impl ExchangeError {
             Self::TooManyRows { .. } => "sheet-too-long",
             Self::NotFinite { .. } => "number-not-finite",
             Self::Workbook(_) => "workbook-not-written",
+            Self::Table(_) => "table-not-written",
+            Self::Printed { .. } => "sheet-not-printed",
             Self::Snapshot(_) | Self::Columns(_) => "snapshot-unreadable",
             Self::SnapshotColumn { .. } => "snapshot-column",
             Self::SnapshotValue { .. } => "snapshot-value",

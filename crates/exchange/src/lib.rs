@@ -4,6 +4,7 @@
 //! - [`load`]: the kinds of file that a fleet is loaded from, their columns and rules.
 //! - [`workbook`]: tables out as XLSX.
 //! - [`snapshot`]: monthly demand and sample paths as Parquet, out and back.
+//! - [`order_sheet`]: an order as a supplier reads it: CSV, XLSX, PDF.
 //! - [`feed`]: bench visits as iCalendar.
 //!
 //! Invariant: whatever bytes come in, the answer is values or a list of faults with their places;
@@ -12,6 +13,7 @@
 mod error;
 pub mod feed;
 pub mod load;
+pub mod order_sheet;
 pub mod snapshot;
 pub mod table;
 pub mod workbook;

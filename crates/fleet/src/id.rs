@@ -90,6 +90,7 @@ identities! {
     GearcaseTestId,
     HireCheckId,
     HireId,
+    InvoiceLineId,
     JobPartId,
     JobTaskId,
     KitLineId,

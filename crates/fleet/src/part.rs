@@ -92,6 +92,24 @@ pub struct Supersession {
     pub source: Option<String>,
 }
 
+impl Supersession {
+    /// What it says of the two numbers, without identity.
+    pub fn rule(&self) -> crate::supersession::Supersession<PartId> {
+        use crate::supersession::{Factor, Interchange};
+        crate::supersession::Supersession {
+            old: self.old_part,
+            new: self.new_part,
+            factor: Factor {
+                new_units: self.new_for_old_numerator.unsigned_abs(),
+                old_units: self.new_for_old_denominator.unsigned_abs(),
+            },
+            interchange: if self.two_way { Interchange::Both } else { Interchange::OneWay },
+            use_up_old_first: self.use_up_old,
+            from: Some(self.effective_on),
+        }
+    }
+}
+
 words! {
     pub enum DatedBy {
         /// Counts from its cure.

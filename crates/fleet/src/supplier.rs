@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 use crate::id::{LeadTimeId, PartId, SupplierId, SupplierSeasonId, TermBreakId, TermId};
 use crate::money::Currency;
 use crate::money::Money;
+use crate::terms::{LeadTimes, OrderTerms, PreSeason, PriceBreak, Terms, TermsError};
 use crate::word::words;
 
 /// Whoever parts are bought from.
@@ -81,6 +82,83 @@ pub struct Term {
     pub valid_from: NaiveDate,
     /// First day on which it holds no more.
     pub valid_until: Option<NaiveDate>,
+}
+
+impl Term {
+    /// Stock units in one bought unit. What is priced by the piece is bought by the piece, in packs;
+    /// what is priced otherwise (oil by the litre) is bought by the pack.
+    pub const fn unit(&self) -> i64 {
+        if self.price_units == 1 { 1 } else { self.pack }
+    }
+
+    /// Whether it holds on a day.
+    pub fn holds_on(&self, day: NaiveDate) -> bool {
+        self.valid_from <= day && self.valid_until.is_none_or(|until| day < until)
+    }
+
+    /// The terms in bought units, with `breaks` of this term in any order.
+    ///
+    /// # Errors
+    /// The first rule that they break.
+    pub fn in_bought_units(
+        &self,
+        breaks: &[TermBreak],
+        lead: LeadTimes,
+        pre_season: Option<PreSeason>,
+    ) -> Result<Terms, TermsError> {
+        let whole = |number: i64| u32::try_from(number.max(0)).unwrap_or(u32::MAX);
+        let unit = self.unit();
+        if unit <= 0 {
+            return Err(TermsError::PackZero);
+        }
+        let price = |minor: i64| {
+            let units = i128::from(self.price_units.max(1));
+            // Half a minor unit is rounded up.
+            let minor = (i128::from(minor) * i128::from(unit) + units / 2).div_euclid(units);
+            Money::new(i64::try_from(minor).unwrap_or(i64::MAX), self.price.currency)
+        };
+        let bought = |stock_units: i64| whole((stock_units + unit - 1).div_euclid(unit));
+        let mut steps: Vec<(i64, i64)> =
+            breaks.iter().map(|step| (step.quantity_from, step.price_minor)).collect();
+        steps.sort_unstable();
+        let terms = Terms {
+            unit_size: whole(unit),
+            pack: if unit == 1 { whole(self.pack) } else { 1 },
+            minimum: bought(self.minimum.max(1)),
+            price: price(self.price.minor),
+            breaks: steps
+                .into_iter()
+                .map(|(from, minor)| PriceBreak { from: bought(from), price: price(minor) })
+                .collect(),
+            lead,
+            pre_season,
+        };
+        terms.check().map(|()| terms)
+    }
+}
+
+impl Supplier {
+    /// What the supplier asks of a whole order.
+    pub fn order_terms(&self) -> OrderTerms {
+        let money = |minor: Option<i64>| minor.map(|minor| Money::new(minor, self.currency));
+        OrderTerms {
+            currency: self.currency,
+            minimum: money(self.order_minimum_minor),
+            freight: money(self.freight_minor),
+            freight_free_from: None,
+        }
+    }
+}
+
+impl SupplierSeason {
+    pub fn window(&self) -> PreSeason {
+        PreSeason {
+            opens: self.opens_on,
+            closes: self.closes_on,
+            ships_from: self.ships_on,
+            discount_permille: self.discount_permille.max(0).unsigned_abs(),
+        }
+    }
 }
 
 /// A lower price from a quantity on, in the term's currency.

@@ -228,8 +228,11 @@ impl Settings {
         }
     }
 
-    /// Minor units of the base currency for minor units of another.
-    fn to_base(&self, minor: i64, currency: Currency) -> Result<i64, OrderingError> {
+    /// Minor units of the base currency for minor units of another, by the latest rate given.
+    ///
+    /// # Errors
+    /// No rate for that currency.
+    pub fn to_base(&self, minor: i64, currency: Currency) -> Result<i64, OrderingError> {
         if currency == self.base {
             return Ok(minor);
         }

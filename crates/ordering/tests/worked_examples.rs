@@ -92,6 +92,52 @@ fn base_stock_with_poisson_demand() {
     assert_eq!(law.base_stock_for(1.0), None);
 }
 
+/// Palm (1938), Ericsson Technics 44:1-189; Feeney and Sherbrooke (1966), Management Science
+/// 12:391-411: failures 0.4 a day, repairs of any law with a mean of 5 days and no queue. Units in
+/// repair are Poisson with mean 2, whatever the law of repairs.
+#[test]
+fn units_in_repair_follow_palms_theorem() {
+    let in_repair = LeadTimeDemand::poisson(0.4 * 5.0).expect("a mean");
+    let printed =
+        [0.135_335_28, 0.270_670_57, 0.270_670_57, 0.180_447_04, 0.090_223_52, 0.036_089_41];
+    for (units, chance) in (0..).zip(printed) {
+        let share = in_repair.share_up_to(units) - in_repair.share_up_to(units - 1);
+        assert_close(share, chance, 1e-8);
+    }
+    assert_close(1.0 - in_repair.share_up_to(3), 0.142_876_54, 1e-8);
+    // The shelf that is owed nothing in 95 cases of 100 keeps one for each unit in repair.
+    let owed = 1.0 - in_repair.share_up_to(4);
+    assert!(owed > 0.05 && 1.0 - in_repair.share_up_to(5) < 0.05, "{owed}");
+}
+
+/// The second part of the theorem: not the law of repairs, only its mean counts. Repairs all of one
+/// length and repairs of 1 or 9 days lead to the same shares, by simulation of 40 000 days.
+#[test]
+fn the_law_of_repairs_does_not_matter_to_palm() {
+    use rand::{RngExt, SeedableRng};
+    let simulated = |repair: fn(f64) -> f64| {
+        let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(3);
+        let (mut day, mut until) = (0.0_f64, Vec::<f64>::new());
+        let (mut looks, mut none) = (0_u32, 0_u32);
+        let mut next_look = 100.0;
+        while day < 40_000.0 {
+            day += -(1.0 - random.random::<f64>()).ln() / 0.4;
+            while next_look < day {
+                until.retain(|end| *end > next_look);
+                looks += 1;
+                none += u32::from(until.is_empty());
+                next_look += 1.0;
+            }
+            until.push(day + repair(random.random::<f64>()));
+        }
+        f64::from(none) / f64::from(looks)
+    };
+    // Standard error of a share of 0.135 over some 4 000 independent looks: 0.0054.
+    for share in [simulated(|_| 5.0), simulated(|u| if u < 0.5 { 1.0 } else { 9.0 })] {
+        assert_close(share, 0.135_335_28, 0.0165);
+    }
+}
+
 /// Constructed (rate 2 a day, lead time 3 days, point 8, quantity 5); Hadley and Whitin (1963),
 /// ch. 4; Zipkin (2000), Foundations of Inventory Management, ch. 6.
 #[test]

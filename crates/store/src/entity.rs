@@ -26,6 +26,7 @@ pub mod hire_log;
 pub mod history;
 pub mod holds;
 pub mod idempotency_keys;
+pub mod invoice_lines;
 pub mod job_parts;
 pub mod job_tasks;
 pub mod jobs;
@@ -147,6 +148,7 @@ pub const TABLES: &[&str] = &[
     "order_lines",
     "receipts",
     "receipt_lines",
+    "invoice_lines",
     "lots",
     "stock_moves",
     "stock_levels",
@@ -162,14 +164,14 @@ mod tests {
         TABLES, absences, bay_closures, bays, boats, bookings, calendar_days, calendars,
         credentials, currency_rates, due_rows, engine_models, engines, feeds, finding_kinds,
         finding_photos, findings, fittings, forecast_parts, forecast_rows, gearcase_tests,
-        hire_check_items, hire_checks, hire_log, history, holds, idempotency_keys, job_parts,
-        job_tasks, jobs, kit_lines, lead_times, lots, meters, model_test_figures, model_torques,
-        order_advice_rows, order_lines, orders, organisations, parts, people, person_skills, plans,
-        pool_minimums, pool_stays, pools, programme_intervals, readings, receipt_lines, receipts,
-        reservations, run_files, runs, service_parts, services, sessions, sign_in_links,
-        site_prices, sites, skills, standstills, stock_levels, stock_moves, supersessions,
-        supplier_seasons, suppliers, task_links, task_parts, tasks, term_breaks, terms, tokens,
-        visit_tasks, visits,
+        hire_check_items, hire_checks, hire_log, history, holds, idempotency_keys, invoice_lines,
+        job_parts, job_tasks, jobs, kit_lines, lead_times, lots, meters, model_test_figures,
+        model_torques, order_advice_rows, order_lines, orders, organisations, parts, people,
+        person_skills, plans, pool_minimums, pool_stays, pools, programme_intervals, readings,
+        receipt_lines, receipts, reservations, run_files, runs, service_parts, services, sessions,
+        sign_in_links, site_prices, sites, skills, standstills, stock_levels, stock_moves,
+        supersessions, supplier_seasons, suppliers, task_links, task_parts, tasks, term_breaks,
+        terms, tokens, visit_tasks, visits,
     };
 
     fn columns<E: EntityTrait>() -> Vec<String> {
@@ -218,6 +220,7 @@ mod tests {
             history,
             holds,
             idempotency_keys,
+            invoice_lines,
             job_parts,
             job_tasks,
             jobs,

@@ -8,7 +8,9 @@ mod history;
 mod hold;
 mod job;
 mod load;
+mod order;
 mod order_advice;
+mod order_goods;
 mod part_search;
 mod reading;
 mod readings_in_bulk;
@@ -49,6 +51,21 @@ pub fn quick() -> OpenApiRouter<ApiState> {
         .routes(routes!(due::list_due))
         .routes(routes!(forecast::get_forecast_of_part))
         .routes(routes!(order_advice::list_order_advice))
+        .routes(routes!(order::draft_orders_of_advice))
+        .routes(routes!(order::draft_order))
+        .routes(routes!(order::list_lines_of_order, order::add_order_line))
+        .routes(routes!(order::change_order_line, order::remove_order_line))
+        .routes(routes!(order::approve_order))
+        .routes(routes!(order::reopen_order))
+        .routes(routes!(order::send_order))
+        .routes(routes!(order_goods::get_order_sheet))
+        .routes(routes!(order_goods::receive_goods))
+        .routes(routes!(order_goods::back_order_line))
+        .routes(routes!(order_goods::cancel_rest_of_line))
+        .routes(routes!(order_goods::give_back_goods))
+        .routes(routes!(order_goods::book_invoice))
+        .routes(routes!(order_goods::close_order))
+        .routes(routes!(order_goods::cancel_order))
         .routes(routes!(part_search::search_parts))
         .routes(routes!(history::list_history))
         .routes(routes!(token::list_tokens, token::create_token))

@@ -2,14 +2,18 @@
 //!
 //! A noun with rules beyond its fields has handlers of its own; here it is then only read.
 
+use std::pin::Pin;
+
 use axum::extract::{OriginalUri, State};
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{MethodRouter, get, put};
 use axum::{Json, Router};
+use fleet::id::OrganisationId;
 use fleet::person::Role;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
+use store::Transaction;
 use store::record::{self, Record, Shared};
 use utoipa::openapi::path::{HttpMethod, OperationBuilder, ParameterBuilder, ParameterIn};
 use utoipa::openapi::request_body::RequestBodyBuilder;
@@ -50,6 +54,9 @@ pub trait Addable: Resource + DeserializeOwned {
     fn build(self, id: Uuid) -> Result<Self::Noun, Problem>;
 }
 
+/// Whether a change keeps the rules.
+pub type Checked<'a> = Pin<Box<dyn Future<Output = Result<(), Problem>> + Send + 'a>>;
+
 /// A noun that people add, change and remove.
 pub trait Changeable: Resource<Noun: Shared> + DeserializeOwned {
     const WRITES: Role;
@@ -57,6 +64,16 @@ pub trait Changeable: Resource<Noun: Shared> + DeserializeOwned {
     /// # Errors
     /// A field that breaks a rule of its own.
     fn build(self, id: Uuid, version: i64) -> Result<Self::Noun, Problem>;
+
+    /// Rules between this row and others that no check of the database can hold. Called in the
+    /// transaction of an addition or a change, after it.
+    fn check<'a>(
+        _transaction: &'a Transaction,
+        _organisation: OrganisationId,
+        _noun: &'a Self::Noun,
+    ) -> Checked<'a> {
+        Box::pin(async { Ok(()) })
+    }
 }
 
 /// A noun as it is shown.
@@ -359,6 +376,7 @@ async fn create<T: Changeable>(
         };
         let added = std::slice::from_ref(&noun);
         record::create(transaction, actor.organisation, &author, added).await?;
+        T::check(transaction, actor.organisation, &noun).await?;
         let answer = Answer::json(StatusCode::CREATED, Some(1), &T::show(noun.clone()))?;
         kept.keep(transaction, answer).await
     };
@@ -376,7 +394,9 @@ async fn change<T: Changeable>(
     let noun = fields.build(id, version)?;
     let (organisation, author) = (actor.organisation, actor.author(state.now()));
     let work = async |transaction: &store::Transaction| {
-        record::change(transaction, organisation, &author, &noun).await
+        let changed = record::change(transaction, organisation, &author, &noun).await?;
+        T::check(transaction, organisation, &changed).await?;
+        Ok::<_, Problem>(changed)
     };
     let changed = state.store.write(work).await?;
     Ok(tagged(StatusCode::OK, &T::show(changed)))

@@ -22,6 +22,7 @@ mod visit;
 pub use bench::{JobFields, JobPartFields, JobTaskFields};
 pub use finding::{FindingFields, HoldFields};
 
+pub use order::{InvoiceLineFields, OrderFields, OrderLineFields, ReceiptFields};
 pub use part::{LotFields, PartFields, ReservationFields, StockMoveFields};
 pub use reading::ReadingFields;
 pub use service::ServiceFields;
@@ -90,4 +91,5 @@ pub fn all() -> Resources {
         .readable::<order::OrderLineFields>()
         .readable::<order::ReceiptFields>()
         .readable::<order::ReceiptLineFields>()
+        .readable::<order::InvoiceLineFields>()
 }

@@ -21,10 +21,12 @@ use crate::form::{Choice, Column, Fact, Field, Mark, choose};
 use crate::frame::{Frame, Link, Notice, Room, Who};
 use crate::look;
 use crate::meter::MeterPage;
-use crate::order::{AdviceLine, OrderPage, SupplierLines};
+use crate::order::{AdviceLine, OrderPage, PointForm, SupplierLines};
+use crate::orders::{OrderRow, OrdersPage};
 use crate::part::PartPage;
 use crate::sign_in::SignInPage;
 use crate::stores::{PartRow, StoresPage};
+use crate::surplus::{SurplusPage, SurplusRow};
 
 fn today() -> NaiveDate {
     NaiveDate::from_ymd_opt(2026, 7, 6).unwrap()
@@ -208,7 +210,10 @@ fn order() -> OrderPage {
         lead: "Three lines from one supplier.".into(),
         paths: vec![Link::new("Parts", "/stores")],
         suppliers: vec![SupplierLines {
-            name: "Halden Parts".into(),
+            key: "s".into(),
+            supplier: Link::new("Halden Parts", "/stores/suppliers/s"),
+            window: "Pre-season window 2 Nov to 10 Dec: 8 % off.".into(),
+            drafted: None,
             says: "Order minimum of 150.00 EUR is met.".into(),
             lines: vec![AdviceLine {
                 part: Link::new("K-12", "/stores/parts/k"),
@@ -218,12 +223,65 @@ fn order() -> OrderPage {
                 mark: Some(Mark::soon("next 14 days")),
                 money: "412.00 EUR".into(),
                 why: "4 on hand, 17 needed until the next order can be there.".into(),
+                waiting: "Waiting a month risks 1.2 boat-days.".into(),
             }],
             total: "412.00 EUR".into(),
         }],
         nothing: String::new(),
         curve_says: curve.describe(),
         curve: Some(curve.draw("curve")),
+        point: PointForm {
+            currency: "EUR".into(),
+            points: "0.00:60.0;400.00:25.0".into(),
+            ..PointForm::default()
+        },
+        cash: vec!["With 300.00 EUR a month, waiting risks 2.0 boat-days in all.".into()],
+        kits: vec!["Seal kit: 3 of kit K-12 cost less loose.".into()],
+        sums: vec!["All together 421.00 EUR with freight.".into()],
+        may_buy: true,
+        run: "r".into(),
+        sites: vec![Choice::new("n", "North quay")],
+    }
+}
+
+fn orders() -> OrdersPage {
+    OrdersPage {
+        frame: frame("Orders", Room::Stores),
+        heading: "1 order".into(),
+        lead: "1 is later than expected.".into(),
+        paths: vec![Link::new("Parts", "/stores")],
+        states: vec![Choice::new("", "Open")],
+        rows: vec![OrderRow {
+            order: Link::new("2026-014", "/stores/orders/o"),
+            supplier: "Halden Parts".into(),
+            state: "with the supplier".into(),
+            mark: Some(Mark::soon("late")),
+            lines: "6".into(),
+            money: "412.00 EUR".into(),
+            ordered: "Mon 1 Jun".into(),
+            expected: "Fri 3 Jul".into(),
+        }],
+        nothing: String::new(),
+    }
+}
+
+fn surplus() -> SurplusPage {
+    SurplusPage {
+        frame: frame("Too much", Room::Stores),
+        heading: "1 part has too much on the shelf".into(),
+        lead: "More than a year needs.".into(),
+        paths: vec![Link::new("Parts", "/stores")],
+        rows: vec![SurplusRow {
+            part: Link::new("P-9", "/stores/parts/p"),
+            name: "Old impeller".into(),
+            marks: vec![Mark::plain("stop buying")],
+            excess: "14".into(),
+            excess_money: "140.00 EUR".into(),
+            expiring: "2.0".into(),
+            expiring_money: "20.00 EUR".into(),
+        }],
+        sums: vec!["Tied up beyond a year: 140.00 EUR.".into()],
+        nothing: String::new(),
     }
 }
 
@@ -388,6 +446,8 @@ fn pages() -> Vec<(&'static str, String)> {
         ("stores", stores().render()),
         ("part", part().render()),
         ("order", order().render()),
+        ("orders", orders().render()),
+        ("surplus", surplus().render()),
         ("fleet", fleet_list().render()),
         ("engine", engine().render()),
         ("board", board().render()),

@@ -4,6 +4,7 @@
 //! A page is a file with its template beside it. The file asks the store, turns what it gets into
 //! finished text, links and classes, and the template only loops, shows and falls back.
 
+mod advice_kept;
 mod afloat;
 mod attempts;
 mod bench;
@@ -28,8 +29,11 @@ mod look;
 mod meter;
 mod moves;
 mod order;
+mod orders;
 mod outlook;
 mod part;
+mod purchase;
+mod purchase_forms;
 mod reads;
 mod router;
 mod run;
@@ -37,6 +41,8 @@ mod shelf_life;
 mod sign_in;
 mod state;
 mod stores;
+mod supplier;
+mod surplus;
 mod tag;
 mod visitor;
 mod yard;

@@ -16,6 +16,7 @@ use store::stock::{self, ShelfRow};
 use store::{PageOf, StoreError, Transaction, parts, record};
 use uuid::Uuid;
 
+use crate::advice_kept::{AdviceKept, KeptLeadTime};
 use crate::chart::fan::{self, Expected, Used};
 use crate::chart::{Picture, Table};
 use crate::failure::{Failure, onward, sentence, shown};
@@ -108,6 +109,8 @@ struct Record {
     months: Vec<ForecastRow>,
     before: Option<Before>,
     advice: Vec<AdviceRow>,
+    /// How long suppliers take, as the latest advice learned it.
+    lead_times: Vec<KeptLeadTime>,
 }
 
 /// The forecast before the latest.
@@ -133,6 +136,7 @@ impl Record {
             before = before_of(state, visitor, run, part.id).await?;
         }
         let advice = runs::latest(connection, organisation, RunKind::OrderAdvice, None).await?;
+        let kept = AdviceKept::of(advice.as_ref());
         let advice = match advice {
             Some(run) => runs::advice_rows(connection, organisation, run.id).await?,
             None => Vec::new(),
@@ -150,6 +154,11 @@ impl Record {
             months,
             before,
             advice: advice.into_iter().filter(|row| row.part == part.id).collect(),
+            lead_times: kept
+                .lead_times
+                .into_iter()
+                .filter(|row| row.part == Some(part.id))
+                .collect(),
             part,
         })
     }
@@ -402,6 +411,19 @@ fn facts(yard: &Yard, record: &Record) -> Vec<Fact> {
             worst.unwrap_or_default()
         );
         facts.push(Fact::new(record.supplier(term.supplier), terms));
+    }
+    for lead in &record.lead_times {
+        let months: Vec<String> = lead
+            .months()
+            .iter()
+            .map(|month| format!("{} {} to {}", month[0], month[1], month[2]))
+            .collect();
+        let by_month = match months.as_slice() {
+            [] => String::new(),
+            months => format!("; by month of the order, days: {}", months.join(", ")),
+        };
+        let name = format!("{} delivers", record.supplier(lead.supplier));
+        facts.push(Fact::new(name, format!("{}{by_month}", lead.says())));
     }
     facts
 }

@@ -16,7 +16,8 @@ use crate::failure::Failure;
 use crate::state::PagesState;
 use crate::{
     afloat, bench, board, calendars, correction, count, engine, feed, finding, fleet_list, job,
-    lay_up, look, meter, moves, order, part, shelf_life, sign_in, stores, tag, yard,
+    lay_up, look, meter, moves, order, orders, part, purchase, purchase_forms, shelf_life, sign_in,
+    stores, supplier, surplus, tag, yard,
 };
 
 /// Largest form taken: a board of a thousand lines is some 100 kB.
@@ -44,6 +45,15 @@ pub fn router(state: PagesState) -> Router {
         .route("/stores/parts/{part}/moves", get(moves::show))
         .route("/stores/parts/{part}/bin", post(part::keep_bin))
         .route("/stores/order", get(order::show))
+        .route("/stores/order/point", post(order::move_point))
+        .route("/stores/order/draft", post(order::draft))
+        .route("/stores/orders", get(orders::show))
+        .route("/stores/orders/{order}", get(purchase::show))
+        .route("/stores/orders/{order}/{what}", post(purchase_forms::of_order))
+        .route("/stores/orders/{order}/sheet/{format}", get(purchase::sheet))
+        .route("/stores/orders/{order}/lines/{line}/{what}", post(purchase_forms::of_line))
+        .route("/stores/suppliers/{supplier}", get(supplier::show))
+        .route("/stores/surplus", get(surplus::show))
         .route("/fleet", get(fleet_list::show))
         .route("/fleet/hours", get(board::show).post(board::save))
         .route("/fleet/engines/{engine}", get(engine::show))

@@ -6,7 +6,7 @@ use askama::Template;
 use axum::extract::{Query, State};
 use axum::response::Response;
 use fleet::id::{OrderId, OrderLineId, OrganisationId, PartId};
-use fleet::order::{Order, OrderStatus};
+use fleet::order::Order;
 use fleet::part::{Part, Unit};
 use fleet::run::RunKind;
 use serde::Deserialize;
@@ -108,6 +108,8 @@ pub fn paths(here: &str) -> Vec<Link> {
         ("What to order", "/stores/order"),
         ("Count", "/stores/count"),
         ("Shelf life", "/stores/shelf-life"),
+        ("Orders", "/stores/orders"),
+        ("Too much", "/stores/surplus"),
     ]
     .map(|(text, to)| Link::new(text, to).seen_from(here))
     .to_vec()
@@ -174,7 +176,7 @@ pub async fn positions(
     ids.sort_unstable();
     ids.dedup();
     let mut open: Vec<Order> = record::by_ids(connection, organisation, &ids).await?;
-    open.retain(|o| matches!(o.status, OrderStatus::Sent | OrderStatus::PartReceived));
+    open.retain(|order| order.status.awaits_goods());
     let open: Vec<OrderId> = open.iter().map(|order| order.id).collect();
     let (_, receipts) = orders::receipts(connection, organisation, &open).await?;
     let mut received: HashMap<OrderLineId, i64> = HashMap::new();
@@ -183,8 +185,7 @@ pub async fn positions(
     }
     for line in lines.iter().filter(|line| open.contains(&line.order)) {
         let came = received.get(&line.id).copied().unwrap_or(0);
-        let open = (line.quantity - line.cancelled - came).max(0);
-        positions.entry(line.part).or_default().on_order += open;
+        positions.entry(line.part).or_default().on_order += line.open(came);
     }
     Ok(positions)
 }

@@ -38,6 +38,8 @@ pub enum Right {
     WorkJobs,
     AgreeJobs,
     CountStock,
+    Buy,
+    Receive,
 }
 
 impl Right {
@@ -51,6 +53,8 @@ impl Right {
             Self::WorkJobs => "work on jobs",
             Self::AgreeJobs => "agree to jobs or drop them",
             Self::CountStock => "count stock",
+            Self::Buy => "order parts",
+            Self::Receive => "receive parts",
         }
     }
 }
@@ -62,6 +66,7 @@ impl Visitor {
             Right::Plan | Right::AgreeJobs => {
                 matches!(self.person.role, Role::Planner | Role::Owner)
             }
+            Right::Buy => matches!(self.person.role, Role::Buyer | Role::Owner),
             _ => self.person.role != Role::Viewer,
         }
     }

@@ -1,27 +1,32 @@
 //! The order advice as a run that is kept: the latest forecast's sample paths against what is on the
 //! shelf and on order, on the suppliers' terms.
 
+mod kept;
+mod kits;
+mod needs;
+
 use std::collections::HashMap;
 
 use chrono::NaiveDate;
 use demand::Month;
 use exchange::snapshot::{PartPaths, read_paths};
-use fleet::id::{LotId, OrderLineId, PartId, RunRowId, SupplierId, TermId};
-use fleet::order::OrderStatus;
-use fleet::part::Part;
-use fleet::supplier::{LeadTimeBasis, StockPolicy, Term};
-use fleet::terms::{LeadTime, LeadTimes, OrderTerms, PreSeason, PriceBreak, Terms};
+use fleet::id::{LotId, OrderLineId, PartId, SupplierId, TermId};
+use fleet::part::{Part, PartKind};
+use fleet::supplier::{StockPolicy, Supplier, SupplierSeason, Term, TermBreak};
+use fleet::terms::{OrderTerms, PreSeason};
 use fleet::{Currency, Money};
 use ordering::{
-    Advice, Arrival, DemandPaths, ExchangeRate, MonthsDrawn, Offer, PartToStock, Policy, Question,
+    Arrival, DemandPaths, ExchangeRate, MonthsDrawn, Offer, PartToStock, Policy, Question,
     Settings, ShelfLot, Supply, advise,
 };
-use serde_json::{Value, json};
-use store::runs::AdviceRow;
+use serde_json::Value;
 use store::snapshot::Snapshot;
 
 use crate::error::RunError;
 use crate::execute::{Computed, Task};
+use crate::forecast::chain;
+use crate::lead_times::{Learned, Past};
+use kept::Kept;
 
 /// Share of demand served at once where a part names no target (common practice, no source).
 const FILL_RATE: f64 = 0.95;
@@ -45,15 +50,21 @@ pub fn compute(task: &Task) -> Result<Computed, RunError> {
     let market = Market::read(&task.snapshot, task.today)?;
     let demand = demand(&paths, first)?;
     (task.progress)(300, "reading stock and terms");
-    let asked: Vec<(&Part, PartToStock<'_>)> = market.ask(&task.snapshot, &demand);
+    let dated = needs::dated(&task.snapshot, &chain(&task.snapshot)?, task.today);
+    let asked: Vec<(&Part, PartToStock<'_>)> = market.ask(&task.snapshot, &demand, dated);
     let settings = settings(task, &market)?;
     let parts: Vec<PartToStock<'_>> = asked.iter().map(|it| it.1.clone()).collect();
     (task.progress)(500, "weighing what to order");
     let orders: Vec<OrderTerms> = market.suppliers.iter().map(|it| it.1).collect();
     let question = Question { parts: &parts, suppliers: &orders, settings: &settings };
-    let advice = advise(question)
-        .map_err(|error| RunError::Refused { rule: error.rule(), what: error.to_string() })?;
-    Ok(keep(task, &market, &asked, &advice, forecast.id.to_string()))
+    let advice = advise(question).map_err(refused)?;
+    (task.progress)(900, "looking at kits, cash and what is too much");
+    Kept { task, market: &market, asked: &asked, advice: &advice, settings: &settings }
+        .computed(forecast.id)
+}
+
+fn refused(error: ordering::OrderingError) -> RunError {
+    RunError::Refused { rule: error.rule(), what: error.to_string() }
 }
 
 /// Suppliers and what they ask, by their place in one list.
@@ -61,49 +72,48 @@ struct Market {
     suppliers: Vec<(SupplierId, OrderTerms)>,
     offers: HashMap<PartId, Vec<(Offer, Policy)>>,
     base: Currency,
+    learned: Learned,
 }
 
 impl Market {
     fn read(snapshot: &Snapshot, today: NaiveDate) -> Result<Self, RunError> {
         let stores = &snapshot.stores;
-        let active: Vec<_> = stores.suppliers.iter().filter(|it| !it.archived).collect();
+        let active: Vec<&Supplier> = stores.suppliers.iter().filter(|it| !it.archived).collect();
         let place: HashMap<SupplierId, usize> =
             active.iter().enumerate().map(|(at, supplier)| (supplier.id, at)).collect();
-        let money = |minor: Option<i64>, currency| minor.map(|minor| Money::new(minor, currency));
-        let suppliers = active
-            .iter()
-            .map(|it| {
-                let terms = OrderTerms {
-                    currency: it.currency,
-                    minimum: money(it.order_minimum_minor, it.currency),
-                    freight: money(it.freight_minor, it.currency),
-                    freight_free_from: None,
-                };
-                (it.id, terms)
-            })
-            .collect();
-        let mut breaks: HashMap<TermId, Vec<(i64, i64)>> = HashMap::new();
+        let suppliers = active.iter().map(|it| (it.id, it.order_terms())).collect();
+        let past = Past {
+            orders: &stores.orders,
+            lines: &stores.order_lines,
+            receipts: &stores.receipts,
+            receipt_lines: &stores.receipt_lines,
+        };
+        let learned = Learned::of(&past, &stores.lead_times, today);
+        let mut breaks: HashMap<TermId, Vec<TermBreak>> = HashMap::new();
         for row in &stores.term_breaks {
-            breaks.entry(row.term).or_default().push((row.quantity_from, row.price_minor));
+            breaks.entry(row.term).or_default().push(row.clone());
         }
         let mut offers: HashMap<PartId, Vec<(Offer, Policy)>> = HashMap::new();
-        let valid = |term: &&Term| {
-            term.valid_from <= today && term.valid_until.is_none_or(|until| today < until)
-        };
-        for term in stores.terms.iter().filter(valid) {
+        for term in stores.terms.iter().filter(|term| term.holds_on(today)) {
             let Some(at) = place.get(&term.supplier).copied() else { continue };
             let supplier = active[at];
-            let breaks = breaks.remove(&term.id).unwrap_or_default();
+            let own = breaks.remove(&term.id).unwrap_or_default();
+            let window = window(snapshot, term.supplier, today);
+            let terms = term.in_bought_units(&own, learned.of_term(term), window);
+            let terms = terms.map_err(|error| RunError::Refused {
+                rule: error.rule(),
+                what: format!("terms of part {}: {error}", term.part),
+            })?;
             let offer = Offer {
                 supplier: at,
-                terms: terms(snapshot, term, breaks, today)?,
+                terms,
                 review_days: days(term.review_days.unwrap_or(supplier.review_days)),
                 order_cost_minor: supplier.order_cost_minor.unwrap_or(0),
             };
             offers.entry(term.part).or_default().push((offer, policy(term)));
         }
         let base = active.first().map_or(Currency::EUR, |supplier| supplier.currency);
-        Ok(Self { suppliers, offers, base })
+        Ok(Self { suppliers, offers, base, learned })
     }
 
     /// A question for each part that is sold or lies on the shelf, and was forecast.
@@ -111,8 +121,10 @@ impl Market {
         &self,
         snapshot: &'a Snapshot,
         demand: &'a HashMap<PartId, DemandPaths>,
+        mut dated: HashMap<PartId, Vec<(NaiveDate, u32)>>,
     ) -> Vec<(&'a Part, PartToStock<'a>)> {
         let mut supply = supply(snapshot);
+        let fills = fills(snapshot);
         let parts = snapshot.stores.parts.iter().filter(|part| !part.archived);
         parts
             .enumerate()
@@ -124,9 +136,9 @@ impl Market {
                     stream: number as u64,
                     demand: demand.get(&part.id)?,
                     months: MonthsDrawn::Jointly,
-                    issue_size: 1,
+                    issue_size: fills.get(&part.id).copied().unwrap_or(1),
                     supply: supply.remove(&part.id).unwrap_or_default(),
-                    dated_needs: Vec::new(),
+                    dated_needs: dated.remove(&part.id).unwrap_or_default(),
                     offers: offers.into_iter().map(|it| it.0).collect(),
                     policy,
                     boat_days_per_unit: part
@@ -140,6 +152,20 @@ impl Market {
             })
             .collect()
     }
+}
+
+/// What leaves of a fluid at once: the smallest filling of any task.
+fn fills(snapshot: &Snapshot) -> HashMap<PartId, u32> {
+    let fluids = snapshot.stores.parts.iter().filter(|part| part.kind == PartKind::Fluid);
+    let mut fills: HashMap<PartId, u32> = fluids.map(|part| (part.id, u32::MAX)).collect();
+    for row in &snapshot.programme.task_parts {
+        if let (Some(fill), Ok(quantity)) = (fills.get_mut(&row.part), u32::try_from(row.quantity))
+        {
+            *fill = (*fill).min(quantity.max(1));
+        }
+    }
+    fills.retain(|_, fill| *fill < u32::MAX);
+    fills
 }
 
 fn days(days: i32) -> u32 {
@@ -159,91 +185,13 @@ fn policy(term: &Term) -> Policy {
     }
 }
 
-/// Terms in bought units. What is priced by the piece is bought by the piece, in packs; what is
-/// priced otherwise (oil by the litre) is bought by the pack.
-fn terms(
-    snapshot: &Snapshot,
-    term: &Term,
-    mut breaks: Vec<(i64, i64)>,
-    today: NaiveDate,
-) -> Result<Terms, RunError> {
-    let whole = |number: i64| u32::try_from(number.max(1)).unwrap_or(u32::MAX);
-    let unit = if term.price_units == 1 { 1 } else { term.pack.max(1) };
-    let price = |minor: i64| {
-        let exact = i128::from(minor) * i128::from(unit);
-        let units = i128::from(term.price_units.max(1));
-        // Half a minor unit is rounded up.
-        let minor = (exact + units / 2) / units;
-        Money::new(i64::try_from(minor).unwrap_or(i64::MAX), term.price.currency)
-    };
-    breaks.sort_unstable();
-    let terms = Terms {
-        unit_size: whole(unit),
-        pack: whole(if unit == 1 { term.pack } else { 1 }),
-        minimum: whole(term.minimum.max(1).div_ceil_by(unit)),
-        price: price(term.price.minor),
-        breaks: breaks
-            .into_iter()
-            .map(|(from, minor)| PriceBreak {
-                from: whole(from.div_ceil_by(unit)),
-                price: price(minor),
-            })
-            .collect(),
-        lead: lead_times(snapshot, term),
-        pre_season: pre_season(snapshot, term.supplier, today),
-    };
-    terms.check().map_err(|error| RunError::Refused {
-        rule: error.rule(),
-        what: format!("terms of part {}: {error}", term.part),
-    })?;
-    Ok(terms)
-}
-
-/// Whole units that hold a quantity.
-trait DivCeilBy {
-    fn div_ceil_by(self, unit: Self) -> Self;
-}
-
-impl DivCeilBy for i64 {
-    fn div_ceil_by(self, unit: Self) -> Self {
-        (self + unit - 1) / unit
-    }
-}
-
-/// As learned from orders and receipts, month by month; else as the terms state.
-fn lead_times(snapshot: &Snapshot, term: &Term) -> LeadTimes {
-    let median_days = days(term.lead_days_median);
-    let worst_days = term.lead_days_worst.map_or(median_days, days).max(median_days);
-    let mut lead = LeadTimes::all_year(LeadTime { median_days, worst_days });
-    let learned = snapshot.stores.lead_times.iter().filter(|row| {
-        row.supplier == term.supplier
-            && row.basis == LeadTimeBasis::Learned
-            && row.part.is_none_or(|part| part == term.part)
-    });
-    for row in learned {
-        let month = (row.month.clamp(1, 12) - 1) as usize;
-        let median_days = days(row.days_median);
-        let worst_days = days(row.days_worst).max(median_days);
-        if row.part.is_some() || lead.by_month[month].is_none() {
-            lead.by_month[month] = Some(LeadTime { median_days, worst_days });
-        }
-    }
-    lead
-}
-
-fn pre_season(snapshot: &Snapshot, supplier: SupplierId, today: NaiveDate) -> Option<PreSeason> {
-    let open = snapshot
-        .stores
-        .supplier_seasons
-        .iter()
+/// The window that is open or opens next.
+fn window(snapshot: &Snapshot, supplier: SupplierId, today: NaiveDate) -> Option<PreSeason> {
+    let seasons = snapshot.stores.supplier_seasons.iter();
+    seasons
         .filter(|season| season.supplier == supplier && today <= season.closes_on)
-        .min_by_key(|season| season.opens_on)?;
-    Some(PreSeason {
-        opens: open.opens_on,
-        closes: open.closes_on,
-        ships_from: open.ships_on,
-        discount_permille: open.discount_permille.max(0).unsigned_abs(),
-    })
+        .min_by_key(|season| season.opens_on)
+        .map(SupplierSeason::window)
 }
 
 /// What is there of each part and what is coming. Used parts are never counted on.
@@ -277,13 +225,13 @@ fn supply(snapshot: &Snapshot) -> HashMap<PartId, Supply> {
     let open: HashMap<_, _> = stores
         .orders
         .iter()
-        .filter(|order| matches!(order.status, OrderStatus::Sent | OrderStatus::PartReceived))
+        .filter(|order| order.status.awaits_goods())
         .map(|order| (order.id, order))
         .collect();
     for line in &stores.order_lines {
         let Some(order) = open.get(&line.order) else { continue };
         let came = received.get(&line.id).copied().unwrap_or(0);
-        let quantity = whole(line.quantity - line.cancelled - came);
+        let quantity = whole(line.open(came));
         let due = line.expected_on.or(order.expected_on).or(order.ordered_on);
         if let (Some(due_on), true) = (due, quantity > 0) {
             let arrival = Arrival { quantity, due_on: Some(due_on) };
@@ -315,7 +263,7 @@ fn settings(task: &Task, market: &Market) -> Result<Settings, RunError> {
             what: format!("budget: {error}"),
         })?),
     };
-    let rates = task
+    let mut rates: Vec<ExchangeRate> = task
         .snapshot
         .yard
         .rates
@@ -327,53 +275,7 @@ fn settings(task: &Task, market: &Market) -> Result<Settings, RunError> {
             on: rate.on,
         })
         .collect();
+    // The last one counts.
+    rates.sort_by_key(|rate| rate.on);
     Ok(Settings { budget, rates, ..Settings::on(task.today, market.base) })
-}
-
-fn keep(
-    task: &Task,
-    market: &Market,
-    asked: &[(&Part, PartToStock<'_>)],
-    advice: &Advice,
-    forecast: String,
-) -> Computed {
-    let rows: Vec<AdviceRow> = advice
-        .lines
-        .iter()
-        .filter(|line| line.quantity > 0)
-        .filter_map(|line| {
-            let supplier = market.suppliers.get(line.supplier?)?.0;
-            Some(AdviceRow {
-                id: RunRowId::fresh(),
-                run: task.run.id,
-                part: asked[line.part].0.id,
-                supplier,
-                site: None,
-                quantity: i64::try_from(line.quantity).ok()?,
-                order_by: line.order_by.unwrap_or(task.today),
-                unit_price: line.unit_price,
-                total: line.money,
-                fill_rate_permille: Some((line.expected_fill_rate * 1_000.0).round() as i32),
-                reason: line.reason.clone(),
-                detail: Some(json!({
-                    "late": line.late,
-                    "boat_days_lost": line.boat_days_lost,
-                    "boat_days_lost_without": line.boat_days_lost_without,
-                    "waiting_costs": line.waiting_costs,
-                })),
-            })
-        })
-        .collect();
-    let curve: Vec<Value> = advice
-        .curve
-        .iter()
-        .map(|point| json!({ "money_minor": point.money, "boat_days_lost": point.lost }))
-        .collect();
-    let summary = json!({
-        "forecast": forecast,
-        "lines": rows.len(),
-        "currency": market.base.code(),
-        "curve": curve,
-    });
-    Computed { advice: rows, summary: Some(summary), ..Computed::default() }
 }

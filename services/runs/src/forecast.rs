@@ -75,7 +75,7 @@ fn months_wanted(parameters: &Value) -> Result<usize, RunError> {
     }
 }
 
-fn chain(snapshot: &Snapshot) -> Result<Supersessions<PartId>, RunError> {
+pub(crate) fn chain(snapshot: &Snapshot) -> Result<Supersessions<PartId>, RunError> {
     let rows: Vec<Supersession<PartId>> = snapshot
         .stores
         .supersessions

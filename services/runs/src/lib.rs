@@ -7,12 +7,14 @@
 
 mod advice;
 pub mod check_due;
+pub mod check_orders;
 pub mod due;
 mod due_run;
 mod error;
 mod execute;
 mod forecast;
 pub mod hours;
+pub mod lead_times;
 mod planned;
 
 pub use error::RunError;

@@ -21,6 +21,7 @@ pub struct Model {
     pub cancelled: i64,
     pub expected_on: Option<Date>,
     pub note: Option<String>,
+    pub returned: i64,
 }
 
 #[derive(Copy, Clone, Debug, EnumIter, DeriveRelation)]

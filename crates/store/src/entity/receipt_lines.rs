@@ -16,6 +16,7 @@ pub struct Model {
     pub line_id: Uuid,
     pub quantity: i64,
     pub invoiced_minor: Option<i64>,
+    pub accepted: Option<String>,
 }
 
 #[derive(Copy, Clone, Debug, EnumIter, DeriveRelation)]

@@ -220,7 +220,9 @@ impl Loaded for OrderRow {
         Ok(OrderState {
             on_record: orders.iter().map(|order| order.id).collect(),
             orders: Known::new(orders.iter().map(|order| (order.id, order_values(order)))),
-            lines: Known::new(lines.iter().map(|line| ((line.order, line.part), values(line)))),
+            lines: Known::new(
+                lines.iter().map(|line| ((line.order, line.part), line_values(line))),
+            ),
         })
     }
 
@@ -246,6 +248,7 @@ impl Loaded for OrderRow {
             price_minor: self.price.minor,
             price_units: i64::from(self.price_units),
             cancelled: i64::from(self.cancelled),
+            returned: 0,
             expected_on: self.expected_on,
             note: self.note,
         };
@@ -272,7 +275,7 @@ impl Loaded for OrderRow {
         if state.orders.judge(order.id, order_values(order), at) == Verdict::Refused {
             return Verdict::Refused;
         }
-        state.lines.judge((line.order, line.part), values(line), at)
+        state.lines.judge((line.order, line.part), line_values(line), at)
     }
 
     async fn write(
@@ -292,6 +295,13 @@ impl Loaded for OrderRow {
         record::create(transaction, organisation, author, &orders).await?;
         record::create(transaction, organisation, author, &lines).await
     }
+}
+
+/// What a file says of a line: what went back later is not in it.
+fn line_values(line: &OrderLine) -> Values {
+    let mut all = values(line);
+    drop(all.remove("returned"));
+    all
 }
 
 /// What all rows of an order say alike.
@@ -415,6 +425,7 @@ impl Loaded for ReceiptRow {
                 line: entry.line,
                 quantity: entry.quantity,
                 invoiced_minor: entry.invoiced_minor,
+                accepted: None,
             });
         }
         record::append(transaction, organisation, &receipts).await?;

@@ -1,13 +1,13 @@
 //! Rows of `fleet::order`.
 
 use fleet::id::{
-    OrderId, OrderLineId, OrganisationId, PartId, PersonId, ReceiptId, ReceiptLineId, RunId,
-    SiteId, SupplierId,
+    InvoiceLineId, OrderId, OrderLineId, OrganisationId, PartId, PersonId, ReceiptId,
+    ReceiptLineId, RunId, SiteId, SupplierId,
 };
-use fleet::order::{Order, OrderLine, Receipt, ReceiptLine};
+use fleet::order::{InvoiceLine, Order, OrderLine, Receipt, ReceiptLine};
 use sea_orm::entity::prelude::Uuid;
 
-use crate::entity::{order_lines, orders, receipt_lines, receipts};
+use crate::entity::{invoice_lines, order_lines, orders, receipt_lines, receipts};
 use crate::error::StoreError;
 use crate::record::{Record, Shared};
 use crate::value::{currency, to_microseconds, word};
@@ -104,6 +104,7 @@ impl Record for OrderLine {
             price_minor: row.price_minor,
             price_units: row.price_units,
             cancelled: row.cancelled,
+            returned: row.returned,
             expected_on: row.expected_on,
             note: row.note,
         })
@@ -122,6 +123,7 @@ impl Record for OrderLine {
             cancelled: self.cancelled,
             expected_on: self.expected_on,
             note: self.note.clone(),
+            returned: self.returned,
         }
     }
 }
@@ -201,6 +203,7 @@ impl Record for ReceiptLine {
             line: OrderLineId(row.line_id),
             quantity: row.quantity,
             invoiced_minor: row.invoiced_minor,
+            accepted: row.accepted,
         })
     }
 
@@ -212,6 +215,57 @@ impl Record for ReceiptLine {
             line_id: self.line.0,
             quantity: self.quantity,
             invoiced_minor: self.invoiced_minor,
+            accepted: self.accepted.clone(),
+        }
+    }
+}
+
+impl Record for InvoiceLine {
+    type Entity = invoice_lines::Entity;
+    type Row = invoice_lines::Model;
+    type Id = InvoiceLineId;
+    const ORGANISATION: invoice_lines::Column = invoice_lines::Column::OrganisationId;
+    const ID: invoice_lines::Column = invoice_lines::Column::Id;
+    const NOUN: &'static str = "invoice line";
+
+    fn id(&self) -> InvoiceLineId {
+        self.id
+    }
+
+    fn key(id: InvoiceLineId) -> Uuid {
+        id.0
+    }
+
+    fn from_row(row: invoice_lines::Model) -> Result<Self, StoreError> {
+        Ok(Self {
+            id: InvoiceLineId(row.id),
+            order: OrderId(row.order_id),
+            line: row.line_id.map(OrderLineId),
+            invoice: row.invoice,
+            invoiced_on: row.invoiced_on,
+            quantity: row.quantity,
+            amount_minor: row.amount_minor,
+            agreed_minor: row.agreed_minor,
+            reason: row.reason,
+            recorded_by: row.recorded_by_id.map(PersonId),
+            recorded_at: row.recorded_at,
+        })
+    }
+
+    fn to_row(&self, organisation: OrganisationId) -> invoice_lines::Model {
+        invoice_lines::Model {
+            organisation_id: organisation.0,
+            id: self.id.0,
+            order_id: self.order.0,
+            line_id: self.line.map(|id| id.0),
+            invoice: self.invoice.clone(),
+            invoiced_on: self.invoiced_on,
+            quantity: self.quantity,
+            amount_minor: self.amount_minor,
+            agreed_minor: self.agreed_minor,
+            reason: self.reason.clone(),
+            recorded_by_id: self.recorded_by.map(|id| id.0),
+            recorded_at: to_microseconds(self.recorded_at),
         }
     }
 }

@@ -2,7 +2,7 @@
 
 use crate::resource::{Resource, Shown};
 use chrono::{DateTime, NaiveDate, Utc};
-use fleet::order::{Order, OrderLine, OrderStatus, Receipt, ReceiptLine};
+use fleet::order::{InvoiceLine, Order, OrderLine, OrderStatus, Receipt, ReceiptLine};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
@@ -74,7 +74,10 @@ pub struct OrderLineFields {
     pub quantity: i64,
     pub price_minor: i64,
     pub price_units: i64,
+    /// Units that won't come any more.
     pub cancelled: i64,
+    /// Units that went back to the supplier.
+    pub returned: i64,
     pub expected_on: Option<NaiveDate>,
     pub note: Option<String>,
 }
@@ -94,6 +97,7 @@ impl Resource for OrderLineFields {
             price_minor,
             price_units,
             cancelled,
+            returned,
             expected_on,
             note,
         } = noun;
@@ -104,6 +108,7 @@ impl Resource for OrderLineFields {
             price_minor,
             price_units,
             cancelled,
+            returned,
             expected_on,
             note,
         };
@@ -150,6 +155,8 @@ pub struct ReceiptLineFields {
     pub line: Uuid,
     pub quantity: i64,
     pub invoiced_minor: Option<i64>,
+    /// Why more was taken than was ordered.
+    pub accepted: Option<String>,
 }
 
 impl Resource for ReceiptLineFields {
@@ -158,8 +165,62 @@ impl Resource for ReceiptLineFields {
     const NAME: &'static str = "ReceiptLine";
 
     fn show(noun: ReceiptLine) -> Shown<Self> {
-        let ReceiptLine { id, receipt, line, quantity, invoiced_minor } = noun;
-        let fields = Self { receipt: receipt.0, line: line.0, quantity, invoiced_minor };
+        let ReceiptLine { id, receipt, line, quantity, invoiced_minor, accepted } = noun;
+        let fields = Self { receipt: receipt.0, line: line.0, quantity, invoiced_minor, accepted };
+        Shown { id: id.0, version: None, fields }
+    }
+}
+
+/// The fields of one invoice line.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+#[schema(as = InvoiceLine)]
+pub struct InvoiceLineFields {
+    pub order: Uuid,
+    /// None: freight and other charges.
+    pub line: Option<Uuid>,
+    pub invoice: String,
+    pub invoiced_on: NaiveDate,
+    pub quantity: i64,
+    pub amount_minor: i64,
+    /// What the order's price comes to.
+    pub agreed_minor: i64,
+    pub reason: Option<String>,
+    pub recorded_by: Option<Uuid>,
+    pub recorded_at: DateTime<Utc>,
+}
+
+impl Resource for InvoiceLineFields {
+    type Noun = InvoiceLine;
+    const PATH: &'static str = "/invoice-lines";
+    const NAME: &'static str = "InvoiceLine";
+
+    fn show(noun: InvoiceLine) -> Shown<Self> {
+        let InvoiceLine {
+            id,
+            order,
+            line,
+            invoice,
+            invoiced_on,
+            quantity,
+            amount_minor,
+            agreed_minor,
+            reason,
+            recorded_by,
+            recorded_at,
+        } = noun;
+        let fields = Self {
+            order: order.0,
+            line: line.map(|x| x.0),
+            invoice,
+            invoiced_on,
+            quantity,
+            amount_minor,
+            agreed_minor,
+            reason,
+            recorded_by: recorded_by.map(|x| x.0),
+            recorded_at,
+        };
         Shown { id: id.0, version: None, fields }
     }
 }

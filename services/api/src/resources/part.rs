@@ -1,15 +1,17 @@
 //! Parts, kits, supersessions, lots and the stock ledger.
 
 use crate::problem::Problem;
-use crate::resource::{Changeable, Resource, Shown};
+use crate::resource::{Changeable, Checked, Resource, Shown};
 use chrono::{DateTime, NaiveDate, Utc};
-use fleet::id::{KitLineId, PartId, SupersessionId};
+use fleet::id::{KitLineId, OrganisationId, PartId, SupersessionId};
 use fleet::part::{
     DatedBy, KitLine, Lot, LotCondition, MoveKind, Part, PartKind, Reservation, ReservationStatus,
     StockLevel, StockMove, Supersession, Unit,
 };
 use fleet::person::Role;
+use fleet::supersession::Supersessions;
 use serde::{Deserialize, Serialize};
+use store::{Transaction, record};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
@@ -219,6 +221,22 @@ impl Changeable for SupersessionFields {
             use_up_old,
             effective_on,
             source,
+        })
+    }
+
+    /// No part follows itself, over however many others.
+    fn check<'a>(
+        transaction: &'a Transaction,
+        organisation: OrganisationId,
+        _: &'a Supersession,
+    ) -> Checked<'a> {
+        Box::pin(async move {
+            let all: Vec<Supersession> = record::all(transaction, organisation).await?;
+            let rules: Vec<_> = all.iter().map(Supersession::rule).collect();
+            match Supersessions::new(&rules) {
+                Ok(_) => Ok(()),
+                Err(error) => Err(Problem::rule(error.rule(), error.to_string())),
+            }
         })
     }
 }

@@ -2,14 +2,18 @@
 
 use crate::problem::Problem;
 use crate::quantity::{Amount, parse_currency};
-use crate::resource::{Changeable, Resource, Shown};
+use crate::resource::{Changeable, Checked, Resource, Shown};
 use chrono::NaiveDate;
-use fleet::id::{LeadTimeId, PartId, SupplierId, SupplierSeasonId, TermBreakId, TermId};
+use fleet::id::{
+    LeadTimeId, OrganisationId, PartId, SupplierId, SupplierSeasonId, TermBreakId, TermId,
+};
 use fleet::person::Role;
 use fleet::supplier::{
     LeadTime, LeadTimeBasis, StockPolicy, Supplier, SupplierSeason, Term, TermBreak,
 };
+use fleet::terms::{LeadTime as LeadDays, LeadTimes};
 use serde::{Deserialize, Serialize};
+use store::{Transaction, parts, record};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
@@ -235,7 +239,7 @@ impl Changeable for TermFields {
             valid_from,
             valid_until,
         } = self;
-        Ok(Term {
+        let term = Term {
             id: TermId(id),
             version,
             part: PartId(part),
@@ -252,8 +256,41 @@ impl Changeable for TermFields {
             target_permille,
             valid_from,
             valid_until,
-        })
+        };
+        in_order(&term, &[])?;
+        Ok(term)
     }
+
+    fn check<'a>(
+        transaction: &'a Transaction,
+        organisation: OrganisationId,
+        term: &'a Term,
+    ) -> Checked<'a> {
+        Box::pin(check_terms(transaction, organisation, term))
+    }
+}
+
+/// Pack, price and breaks as a buyer would use them.
+async fn check_terms(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    term: &Term,
+) -> Result<(), Problem> {
+    let supplier: Supplier = record::get(transaction, organisation, term.supplier).await?;
+    if supplier.currency != term.price.currency {
+        let detail = format!(
+            "{} sells in {}; a price in {} can't be on its terms",
+            supplier.name, supplier.currency, term.price.currency
+        );
+        return Err(Problem::rule("currencies-mixed", detail));
+    }
+    let breaks = parts::term_breaks(transaction, organisation, &[term.id]).await?;
+    in_order(term, &breaks)
+}
+
+fn in_order(term: &Term, breaks: &[TermBreak]) -> Result<(), Problem> {
+    let checked = term.in_bought_units(breaks, LeadTimes::all_year(LeadDays::fixed(0)), None);
+    checked.map(drop).map_err(|error| Problem::rule(error.rule(), error.to_string()))
 }
 
 /// The fields of one term break.
@@ -289,6 +326,17 @@ impl Changeable for TermBreakFields {
             term: TermId(term),
             quantity_from,
             price_minor,
+        })
+    }
+
+    fn check<'a>(
+        transaction: &'a Transaction,
+        organisation: OrganisationId,
+        step: &'a TermBreak,
+    ) -> Checked<'a> {
+        Box::pin(async move {
+            let term: Term = record::get(transaction, organisation, step.term).await?;
+            check_terms(transaction, organisation, &term).await
         })
     }
 }

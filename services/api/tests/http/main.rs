@@ -12,6 +12,7 @@ mod limits;
 mod loads;
 mod lost_update;
 mod once;
+mod orders;
 mod pages;
 mod readings;
 mod roles;

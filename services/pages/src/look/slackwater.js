@@ -64,6 +64,38 @@ for (const form of document.querySelectorAll("form.filter")) {
   });
 }
 
+// The point on the curve of money against boat-days is moved by a slider; the field says the same.
+for (const form of document.querySelectorAll("form.point[data-points]")) {
+  const points = form.dataset.points.split(";").filter((text) => text.includes(":")).map((text) => text.split(":"));
+  const box = form.querySelector("[data-slider]");
+  const slider = box.querySelector("input");
+  const says = box.querySelector("[role=status]");
+  const budget = form.querySelector("#budget");
+  if (points.length < 2) continue;
+  const nearest = () => {
+    const money = Number(budget.value.replace(",", "."));
+    if (budget.value.trim() === "" || Number.isNaN(money)) return points.length - 1;
+    const after = points.findIndex((point) => Number(point[0]) > money);
+    return after < 0 ? points.length - 1 : Math.max(after - 1, 0);
+  };
+  const tell = () => {
+    const [money, lost] = points[Number(slider.value)];
+    says.textContent = `${money} leave ${lost} boat-days lost.`;
+  };
+  slider.max = String(points.length - 1);
+  slider.value = String(nearest());
+  box.hidden = false;
+  tell();
+  slider.addEventListener("input", () => {
+    budget.value = points[Number(slider.value)][0];
+    tell();
+  });
+  budget.addEventListener("input", () => {
+    slider.value = String(nearest());
+    tell();
+  });
+}
+
 // Print opens what is folded.
 window.addEventListener("beforeprint", () => {
   for (const folded of document.querySelectorAll("details:not([open])")) {

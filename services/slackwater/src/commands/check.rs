@@ -1,5 +1,7 @@
 //! Were past answers right? Replays the records and compares with what came true.
 
+mod orders;
+
 use std::collections::HashMap;
 
 use chrono::{NaiveDate, Utc};
@@ -12,6 +14,8 @@ use crate::connect::{RecordsArgs, runtime};
 use crate::failure::CommandError;
 use crate::listing::{ListColumn, ListingArgs, numbers, words};
 
+pub use orders::CheckOrdersArgs;
+
 /// Compare past answers with what came true
 #[derive(Args)]
 pub struct CheckArgs {
@@ -22,6 +26,7 @@ pub struct CheckArgs {
 #[derive(Subcommand)]
 enum What {
     Due(CheckDueArgs),
+    Orders(CheckOrdersArgs),
 }
 
 /// Stand at each past month start, predict hours and due dates, and compare with later readings
@@ -99,6 +104,7 @@ fn tenths(number: Option<f64>) -> String {
 pub fn run(args: &CheckArgs) -> Result<(), CommandError> {
     match &args.what {
         What::Due(args) => run_due(args),
+        What::Orders(args) => orders::run(args),
     }
 }
 
