@@ -145,7 +145,7 @@ pub async fn move_point(
     }
     let run = compute(&state, &visitor, Value::Object(parameters)).await?;
     let path = format!("/stores/order?run={run}");
-    Ok(onward(&state, &path, &Notice::done("The lines follow the point.")))
+    Ok(onward(&state, &path, &Notice::done("The point is moved.")))
 }
 
 /// Asks for an advice and waits for it a moment.

@@ -30,8 +30,8 @@ use kept::Kept;
 
 /// Share of demand served at once where a part names no target (common practice, no source).
 const FILL_RATE: f64 = 0.95;
-/// Boat-days lost for a part short where the part names none (common practice, no source).
-const BOAT_DAYS_PER_UNIT: f64 = 1.0;
+/// Boat-days lost for a job that lacks a part which names none (common practice, no source).
+const BOAT_DAYS_PER_JOB: f64 = 1.0;
 
 pub fn compute(task: &Task) -> Result<Computed, RunError> {
     let (forecast, file) = task.paths.as_ref().ok_or_else(|| RunError::Refused {
@@ -132,18 +132,17 @@ impl Market {
                 let offers = self.offers.get(&part.id).cloned().unwrap_or_default();
                 let policy =
                     offers.first().map_or(Policy::FillRate { target: FILL_RATE }, |it| it.1);
+                let fill = fills.get(&part.id).copied().unwrap_or(1);
                 let asked = PartToStock {
                     stream: number as u64,
                     demand: demand.get(&part.id)?,
                     months: MonthsDrawn::Jointly,
-                    issue_size: fills.get(&part.id).copied().unwrap_or(1),
+                    issue_size: fill,
                     supply: supply.remove(&part.id).unwrap_or_default(),
                     dated_needs: dated.remove(&part.id).unwrap_or_default(),
                     offers: offers.into_iter().map(|it| it.0).collect(),
                     policy,
-                    boat_days_per_unit: part
-                        .boat_days_lost_hundredths
-                        .map_or(BOAT_DAYS_PER_UNIT, |hundredths| f64::from(hundredths) / 100.0),
+                    boat_days_per_unit: boat_days_per_unit(part, fill),
                     shelf_life_days: part
                         .shelf_life_months
                         .map(|months| (f64::from(months.max(0)) * 30.44) as u32),
@@ -154,8 +153,17 @@ impl Market {
     }
 }
 
+/// Boat-days lost for each unit short. Where the part names none, a job that lacks it waits a day,
+/// however many units (millilitres of oil) it takes.
+pub(crate) fn boat_days_per_unit(part: &Part, fill: u32) -> f64 {
+    part.boat_days_lost_hundredths.map_or_else(
+        || BOAT_DAYS_PER_JOB / f64::from(fill.max(1)),
+        |hundredths| f64::from(hundredths) / 100.0,
+    )
+}
+
 /// What leaves of a fluid at once: the smallest filling of any task.
-fn fills(snapshot: &Snapshot) -> HashMap<PartId, u32> {
+pub(crate) fn fills(snapshot: &Snapshot) -> HashMap<PartId, u32> {
     let fluids = snapshot.stores.parts.iter().filter(|part| part.kind == PartKind::Fluid);
     let mut fills: HashMap<PartId, u32> = fluids.map(|part| (part.id, u32::MAX)).collect();
     for row in &snapshot.programme.task_parts {

@@ -13,7 +13,6 @@ use chrono::NaiveDate;
 use demand::{History, Month};
 use fleet::Currency;
 use fleet::id::{PartId, SupplierId};
-use fleet::part::PartKind;
 use fleet::supplier::{Supplier, Term, TermBreak};
 use fleet::terms::{OrderTerms, Terms};
 use ordering::{
@@ -23,6 +22,7 @@ use ordering::{
 };
 use store::snapshot::Snapshot;
 
+use crate::advice::{boat_days_per_unit, fills};
 use crate::error::RunError;
 use crate::forecast::chain;
 use crate::lead_times::{Learned, Past};
@@ -38,8 +38,6 @@ const PATHS: usize = 100;
 const TARGET: f64 = 0.95;
 /// Days in which a missing part is rushed (common practice, no source).
 const RUSH_DAYS: u32 = 4;
-/// Boat-days lost for a part short where the part names none (common practice, no source).
-const BOAT_DAYS_PER_UNIT: f64 = 1.0;
 
 /// A yard's past as it can be replayed.
 #[derive(Clone, Debug)]
@@ -114,7 +112,7 @@ impl OrdersPast {
             receipt_lines: &stores.receipt_lines,
         };
         let learned = Learned::of(&past, &stores.lead_times, today);
-        let settings = rates(snapshot, self.base, today);
+        let (settings, fills) = (rates(snapshot, self.base, today), fills(snapshot));
         for (stream, part) in stores.parts.iter().enumerate() {
             let Some(asked) = asked.remove(&part.id) else { continue };
             let term = stores.terms.iter().find(|it| it.part == part.id && it.holds_on(today));
@@ -126,10 +124,7 @@ impl OrdersPast {
                 self.left_out += 1;
                 continue;
             };
-            let fill = match part.kind {
-                PartKind::Fluid => smallest_fill(snapshot, part.id),
-                _ => 1,
-            };
+            let fill = fills.get(&part.id).copied().unwrap_or(1);
             self.numbers.push(part.number.clone());
             self.parts.push(ReplayPart {
                 stream: stream as u64,
@@ -140,9 +135,7 @@ impl OrdersPast {
                 shelf_life_days: part
                     .shelf_life_months
                     .map(|months| (f64::from(months.max(0)) * 30.44) as u32),
-                boat_days_per_unit: part
-                    .boat_days_lost_hundredths
-                    .map_or(BOAT_DAYS_PER_UNIT, |hundredths| f64::from(hundredths) / 100.0),
+                boat_days_per_unit: boat_days_per_unit(part, fill),
             });
         }
         Ok(())
@@ -347,12 +340,6 @@ fn in_base(
         *price = fleet::Money::new(minor.max(1), settings.base);
     }
     Ok(Some(terms))
-}
-
-fn smallest_fill(snapshot: &Snapshot, part: PartId) -> u32 {
-    let rows = snapshot.programme.task_parts.iter().filter(|row| row.part == part);
-    let fills = rows.filter_map(|row| u32::try_from(row.quantity).ok());
-    fills.filter(|fill| *fill > 0).min().unwrap_or(1)
 }
 
 #[cfg(test)]
