@@ -321,12 +321,7 @@ async fn the_buyer_moves_the_point_drafts_sends_and_receives_in_part() {
     desk.fill("#budget", "150").await;
     desk.fill("#month_limit", "100").await;
     desk.press_words("Move the point").await;
-    for _ in 0..30 {
-        if !desk.text().await.contains("is being computed") {
-            break;
-        }
-        desk.go(&desk.path().await).await;
-    }
+    wait_for_the_point(&desk).await;
     let text = desk.text().await;
     assert!(text.contains("For a budget of 150.00"), "{text}");
     assert!(text.contains("a month, waiting risks"), "{text}");
@@ -336,12 +331,7 @@ async fn the_buyer_moves_the_point_drafts_sends_and_receives_in_part() {
     desk.fill("#budget", "").await;
     desk.fill("#month_limit", "").await;
     desk.press_words("Move the point").await;
-    for _ in 0..30 {
-        if !desk.text().await.contains("is being computed") {
-            break;
-        }
-        desk.go(&desk.path().await).await;
-    }
+    wait_for_the_point(&desk).await;
 
     desk.press_words("Draft one order a supplier").await;
     let says = desk.find(".notice").await.text().await.expect("text");
@@ -363,6 +353,17 @@ async fn the_buyer_moves_the_point_drafts_sends_and_receives_in_part() {
     assert!(desk.text().await.contains("the neighbour takes half"));
     desk.picture("buyer-draft").await;
 
+    an_order_is_sent_and_comes_in_part(&desk, &order).await;
+    desk.close().await;
+}
+
+async fn wait_for_the_point(desk: &Browser) {
+    while desk.text().await.contains("is being computed") {
+        desk.go(&desk.path().await).await;
+    }
+}
+
+async fn an_order_is_sent_and_comes_in_part(desk: &Browser, order: &str) {
     desk.press_words("Approve the order").await;
     let (table, kind) = desk.download(&format!("{order}/sheet/csv")).await;
     assert!(kind.starts_with("text/csv") && table.starts_with("order,line,"), "{kind}: {table}");
@@ -386,5 +387,4 @@ async fn the_buyer_moves_the_point_drafts_sends_and_receives_in_part() {
     assert!(desk.heading().await.contains("received in part"));
     desk.assert_accessible().await;
     desk.picture("buyer-received").await;
-    desk.close().await;
 }

@@ -121,9 +121,7 @@ pub async fn expected(
     ids.sort_unstable();
     ids.dedup();
     let orders = record::by_ids::<Order>(connection, organisation, &ids).await?;
-    let on_the_way = |order: &&Order| {
-        order.site == site && order.status.awaits_goods()
-    };
+    let on_the_way = |order: &&Order| order.site == site && order.status.awaits_goods();
     let open: BTreeMap<OrderId, &Order> =
         orders.iter().filter(on_the_way).map(|order| (order.id, order)).collect();
     let ids: Vec<OrderId> = open.keys().copied().collect();

@@ -8,10 +8,11 @@ use tests::yard::Yard;
 
 use crate::caller::{Caller, Service};
 
-/// A yard with a supplier who sells a seal (packs of 4, shelf life 5 years) and a plain pin.
+/// A yard with an engine and a supplier who sells a seal (packs of 4, shelf life 5 years) and a plain pin.
 struct Purchasing {
     service: Service,
     yard: Yard,
+    engine: String,
     buyer: Caller,
     supplier: Value,
     seal: Value,
@@ -21,7 +22,7 @@ struct Purchasing {
 impl Purchasing {
     async fn start(on: Database) -> Option<Self> {
         let service = Service::start(on).await?;
-        let (yard, _) = service.yard_with_engine("north", "ND-1042").await;
+        let (yard, engine) = service.yard_with_engine("north", "ND-1042").await;
         let buyer = service.caller(yard.organisation, Role::Buyer).await;
         let supplier = json!({
             "name": "Coast Marine Parts", "currency": "EUR", "order_minimum_minor": null,
@@ -42,7 +43,7 @@ impl Purchasing {
             parts.push(part);
         }
         let pin = parts.pop()?;
-        Some(Self { seal: parts.pop()?, pin, supplier, buyer, yard, service })
+        Some(Self { seal: parts.pop()?, pin, supplier, buyer, engine, yard, service })
     }
 
     async fn draft(&self) -> Value {
@@ -137,6 +138,36 @@ async fn an_order_goes_from_draft_over_part_receipt_to_closed(
     assert_eq!((on_hand(&shop.seal), on_hand(&shop.pin)), (json!(6), json!(4)));
     let history = shop.buyer.get("/v1/history?size=500").await.expect(200).to_string();
     assert!(history.contains("maker is late") && history.contains("bought elsewhere"));
+}
+
+#[rstest]
+#[tokio::test]
+async fn what_arrives_kits_the_job_that_waits_and_says_which(
+    #[values(Sqlite, Postgres)] on: Database,
+) {
+    let Some(shop) = Purchasing::start(on).await else { return };
+    let (order, _, pin) = shop.sent().await;
+    let planner = shop.service.caller(shop.yard.organisation, Role::Planner).await;
+    let mut jobs = Vec::new();
+    for _ in 0..2 {
+        let body = json!({"engine": shop.engine, "tasks": [],
+            "parts": [{"part": shop.pin, "quantity": 2}]});
+        let job = planner.post("/v1/jobs", body).await.expect(201)["id"].clone();
+        let path = format!("/v1/jobs/{}/state", job.as_str().unwrap());
+        let agreed = planner.post_with(&path, &[("if-match", "\"1\"")], json!({"state": "agreed"}));
+        let agreed = agreed.await.expect(200);
+        assert_eq!(agreed["job"]["status"], "short", "until {}", order["expected_on"]);
+        assert_eq!(agreed["shortages"][0]["until"], order["expected_on"]);
+        jobs.push(job);
+    }
+    let came = json!([{"line": pin["id"], "quantity": 3}]);
+    let received = shop.receive(&order, came).await.expect(201);
+    assert_eq!(received["kitted"].as_array().unwrap().len(), 1, "three are enough for one job");
+    assert!(jobs.contains(&received["kitted"][0]));
+    let came = json!([{"line": pin["id"], "quantity": 1}]);
+    let path = format!("/v1/orders/{}/receipts", order["id"].as_str().unwrap());
+    let received = shop.buyer.post(&path, json!({"lines": came})).await.expect(201);
+    assert_eq!(received["kitted"].as_array().unwrap().len(), 1, "and one more for the other");
 }
 
 #[rstest]

@@ -334,6 +334,8 @@ mod tests {
             job: job.id,
             part,
             quantity: 5,
+            used: None,
+            beyond_plan: 0,
         });
         snapshot.stores.reservations.push(Reservation {
             id: ReservationId::fresh(),
