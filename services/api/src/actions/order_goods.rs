@@ -36,11 +36,11 @@ use crate::state::ApiState;
 #[into_params(parameter_in = Query)]
 pub struct SheetWanted {
     /// `csv`, `xlsx` or `pdf`; `pdf` where not given.
-    #[serde(default)]
-    format: SheetFormat,
+    #[param(value_type = Option<String>)]
+    format: Option<SheetFormat>,
 }
 
-#[derive(Clone, Copy, Debug, Default, Deserialize, ToSchema)]
+#[derive(Clone, Copy, Debug, Default, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum SheetFormat {
     Csv,
@@ -191,6 +191,7 @@ pub async fn get_order_sheet(
     Id(id): Id,
     Asked(SheetWanted { format }): Asked<SheetWanted>,
 ) -> Result<Response, Problem> {
+    let format = format.unwrap_or_default();
     let sheet = orders::sheet(state.store.connection(), actor.organisation, OrderId(id)).await?;
     let number = sheet.number.clone();
     let write = move || match format {
