@@ -300,6 +300,7 @@ async fn a_count_on_a_phone_asks_why_it_differs_and_books_the_difference() {
     let says = phone.find(".notice").await.text().await.expect("text");
     assert!(says.starts_with("1 count saved, 1 of them different."), "{says}");
     phone.close().await;
+}
 
 #[tokio::test]
 async fn the_buyer_moves_the_point_drafts_sends_and_receives_in_part() {
