@@ -319,12 +319,12 @@ async fn the_buyer_moves_the_point_drafts_sends_and_receives_in_part() {
     desk.assert_accessible().await;
 
     // The point is moved to where little is spent: the lines follow.
-    desk.fill("#budget", "150").await;
+    desk.fill("#budget", "1200").await;
     desk.fill("#month_limit", "100").await;
     desk.press_words("Move the point").await;
     wait_for_the_point(&desk).await;
     let text = desk.text().await;
-    assert!(text.contains("For a budget of 150.00"), "{text}");
+    assert!(text.contains("For a budget of 1200.00"), "{text}");
     assert!(text.contains("a month, waiting risks"), "{text}");
     let fewer = desk.count("table.stacks tbody tr:not(.total)").await;
     assert!(fewer < lines, "{fewer} of {lines}");

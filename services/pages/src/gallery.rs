@@ -197,6 +197,8 @@ fn part() -> PartPage {
         lines: vec!["20 from Halden Parts for 412.00 EUR by Wed 15 Jul.".into()],
         facts: vec![Fact::new("Unit", "piece")],
         lots: crate::chart::Table::default(),
+        places: Vec::new(),
+        moves: Link::new("All moves", "/stores/parts/k/moves"),
     }
 }
 

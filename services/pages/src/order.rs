@@ -286,7 +286,7 @@ impl Advice {
             (true, _) => "The new point is being computed; this page looks again every two \
                           seconds. Below stands the advice before it."
                 .to_owned(),
-            (false, 0) => self.latest.says(yard),
+            (false, 0) => self.computed_says(),
             (false, _) => format!("{lines} from {from}. {}", self.computed_says()),
         };
         let home = visitor.person.site.or_else(|| yard.sites.first().map(|site| site.id));
@@ -296,10 +296,16 @@ impl Advice {
             heading: format!("What to order, seen from {}", day_long(today, today)),
             lead: says,
             paths: paths("/stores/order"),
-            nothing: match self.run {
-                Some(_) => "Nothing has to be ordered now: what is there and under way is enough."
+            nothing: match (&self.run, self.parameter("budget")) {
+                (Some(_), Some(_)) => "This budget buys nothing. What is needed, or a supplier's \
+                                       least order and freight, costs more, or nothing is needed: \
+                                       the curve below says which."
                     .to_owned(),
-                None => "No advice has been computed yet. It follows each forecast, and \
+                (Some(_), None) => {
+                    "Nothing has to be ordered now: what is there and under way is enough."
+                        .to_owned()
+                }
+                (None, _) => "No advice has been computed yet. It follows each forecast, and \
                          “slackwater order” makes it at once."
                     .to_owned(),
             },
@@ -399,7 +405,7 @@ impl Advice {
         if let Some(limit) = self.kept.money(cash.month_limit_minor) {
             says.push(format!(
                 "With {limit} a month, waiting risks {:.1} boat-days in all.",
-                cash.risk_in_all
+                cash.risk_in_all.max(0.0)
             ));
         }
         for (ahead, spent) in cash.spent_minor.iter().enumerate() {
