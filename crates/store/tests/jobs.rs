@@ -635,6 +635,7 @@ async fn order(store: &Store, bench: &Bench, of: &Part, quantity: i64, expected_
         price_minor: 450,
         price_units: 1,
         cancelled: 0,
+        returned: 0,
         expected_on: None,
         note: None,
     };
