@@ -74,7 +74,7 @@ async fn a_file_needs_the_role_of_its_rows(#[case] path: &str, #[case] allowed: 
 
 #[rstest]
 #[tokio::test]
-async fn a_viewer_reads_everything_but_tokens() {
+async fn a_viewer_reads_everything_but_secrets() {
     let service = Service::start(Sqlite).await.unwrap();
     let (yard, _) = service.yard_with_engine("north", "ND-1042").await;
     let viewer = service.caller(yard.organisation, Role::Viewer).await;
@@ -85,7 +85,7 @@ async fn a_viewer_reads_everything_but_tokens() {
     for (path, _) in lists {
         let status = viewer.get(path).await.status.as_u16();
         match path.as_str() {
-            "/v1/tokens" => assert_eq!(status, 403),
+            "/v1/tokens" | "/v1/feeds" => assert_eq!(status, 403, "{path}"),
             "/v1/due" | "/v1/order-advice" => assert_eq!(status, 404, "no run yet"),
             _ => assert_eq!(status, 200, "{path}"),
         }
