@@ -487,7 +487,7 @@ impl Card {
     fn page(&self, visitor: &Visitor, typed: &Typed) -> JobPage {
         let Self { yard, job, engine, .. } = self;
         let works = visitor.may(Right::WorkJobs);
-        let agrees = visitor.may(Right::AgreeJobs);
+        let may = May { works, agrees: visitor.may(Right::AgreeJobs) };
         let title = format!("Job {}", job.number);
         let path = engine_path(engine.id);
         JobPage {
@@ -509,9 +509,9 @@ impl Card {
                 number: typed.field("add-number", ""),
                 quantity: typed.field("add-quantity", "1"),
             }),
-            next: next(job.status, works, agrees),
+            next: next(job.status, may),
             others: others(job.status, works),
-            leave: leave(job.status, works, agrees, typed),
+            leave: leave(job.status, may, typed),
             finding_to: format!("{path}/finding"),
         }
     }
@@ -747,17 +747,26 @@ fn wanted(go: &str, typed: &mut Typed) -> Option<JobState> {
     })
 }
 
+/// What who looks may do with jobs.
+#[derive(Clone, Copy)]
+struct May {
+    works: bool,
+    agrees: bool,
+}
+
 /// What most people will do next.
-fn next(status: JobStatus, works: bool, agrees: bool) -> Option<Step> {
+fn next(status: JobStatus, may: May) -> Option<Step> {
     let step = |go, says| Some(Step { go, says });
     match status {
-        JobStatus::Proposed | JobStatus::StoodOver if agrees => {
+        JobStatus::Proposed | JobStatus::StoodOver if may.agrees => {
             step("agreed", "Agree, and keep its parts back")
         }
-        JobStatus::Agreed | JobStatus::Short if works => step("kitted", "Look again for its parts"),
-        JobStatus::Kitted if works => step("on_bench", "Start on the bench"),
-        JobStatus::OnBench if works => step("on_test", "Work done: to test"),
-        JobStatus::OnTest if works => step("released", "Release, and book what was used"),
+        JobStatus::Agreed | JobStatus::Short if may.works => {
+            step("kitted", "Look again for its parts")
+        }
+        JobStatus::Kitted if may.works => step("on_bench", "Start on the bench"),
+        JobStatus::OnBench if may.works => step("on_test", "Work done: to test"),
+        JobStatus::OnTest if may.works => step("released", "Release, and book what was used"),
         _ => None,
     }
 }
@@ -775,10 +784,10 @@ fn others(status: JobStatus, works: bool) -> Vec<Step> {
     }
 }
 
-fn leave(status: JobStatus, works: bool, agrees: bool, typed: &Typed) -> Vec<Leave> {
+fn leave(status: JobStatus, by: May, typed: &Typed) -> Vec<Leave> {
     let may = status.may_become();
     let mut leave = Vec::new();
-    if works && may.contains(&JobStatus::StoodOver) {
+    if by.works && may.contains(&JobStatus::StoodOver) {
         let (until, reason) = (typed.field("until", ""), typed.field("reason-stood_over", ""));
         leave.push(Leave {
             go: "stood_over",
@@ -789,7 +798,7 @@ fn leave(status: JobStatus, works: bool, agrees: bool, typed: &Typed) -> Vec<Lea
             reason,
         });
     }
-    if agrees && may.contains(&JobStatus::Dropped) {
+    if by.agrees && may.contains(&JobStatus::Dropped) {
         let reason = typed.field("reason-dropped", "");
         leave.push(Leave {
             go: "dropped",

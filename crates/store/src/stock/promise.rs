@@ -120,7 +120,7 @@ async fn merge_held(
     transaction: &Transaction,
     organisation: OrganisationId,
     author: &Author,
-    promised: &mut Vec<Reservation>,
+    promised: &mut [Reservation],
 ) -> Result<(), StoreError> {
     let Some(job) = promised.first().map(|one| one.job) else { return Ok(()) };
     let before = super::held_for_jobs(transaction, organisation, &[job]).await?;
