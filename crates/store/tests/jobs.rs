@@ -254,7 +254,8 @@ async fn a_job_is_short_of_what_is_missing_until_it_is_expected(
     assert!(of(&early).contains(&(bench.impeller.id, 1, arrives)));
     assert!(of(&early).contains(&(bench.seal.id, 1, None)));
     let organisation = bench.yard.organisation;
-    let waits = jobs::shortages(store.connection(), organisation, &[late.job.clone()]).await;
+    let waits =
+        jobs::shortages(store.connection(), organisation, std::slice::from_ref(&late.job)).await;
     assert_eq!(waits.unwrap()[&late.job.id][0].until, None);
 }
 
