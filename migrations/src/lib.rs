@@ -11,6 +11,7 @@ mod m0005_runs;
 mod m0006_work;
 mod m0007_stock;
 mod m0008_bench;
+mod m0009_plan_steps;
 mod m0014_purchasing;
 mod table;
 
@@ -33,6 +34,7 @@ impl MigratorTrait for Migrator {
             Box::new(m0006_work::Migration),
             Box::new(m0007_stock::Migration),
             Box::new(m0008_bench::Migration),
+            Box::new(m0009_plan_steps::Migration),
             Box::new(m0014_purchasing::Migration),
         ]
     }

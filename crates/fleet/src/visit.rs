@@ -63,8 +63,11 @@ pub struct Visit {
     /// Whether it takes a boat off hire.
     pub boat_out: bool,
     pub locked: bool,
+    /// Why that day, or why none.
     pub reason: Option<String>,
     pub job: Option<JobId>,
+    /// Which of the ways that the plan had for it.
+    pub mode: Option<String>,
 }
 
 /// A task of a visit.

@@ -27,6 +27,7 @@ pub mod orders;
 pub mod organisations;
 pub mod parts;
 pub mod people;
+pub mod plans;
 pub mod readings;
 pub mod record;
 pub mod runs;

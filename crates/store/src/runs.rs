@@ -56,6 +56,8 @@ pub struct Run {
     pub requested_at: DateTime<Utc>,
     pub started_at: Option<DateTime<Utc>>,
     pub finished_at: Option<DateTime<Utc>>,
+    /// Somebody asked for it to end early, with what it has by then.
+    pub stop_asked_at: Option<DateTime<Utc>>,
 }
 
 /// What came out, beside the rows.
@@ -178,6 +180,7 @@ pub async fn request(
         requested_at: Set(to_microseconds(now)),
         started_at: Set(None),
         finished_at: Set(None),
+        stop_asked_at: Set(None),
     };
     from_row(row.insert(transaction).await.map_err(|cause| StoreError::on(NOUN, cause))?)
 }
@@ -211,6 +214,26 @@ pub async fn progress(
         ..Default::default()
     };
     update(transaction, organisation, run, &[RunStatus::Running], progressed).await.map(drop)
+}
+
+/// Asks a run to end early with what it has by then; one that still waits ends at once.
+///
+/// # Errors
+/// `run-finished` where it has ended.
+pub async fn ask_to_stop(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    run: RunId,
+    by: &str,
+    now: DateTime<Utc>,
+) -> Result<(), StoreError> {
+    let asked =
+        runs::ActiveModel { stop_asked_at: Set(Some(to_microseconds(now))), ..Default::default() };
+    if update(transaction, organisation, run, &[RunStatus::Running], asked).await? {
+        return Ok(());
+    }
+    let why = format!("stopped by {by} before it began");
+    fail(transaction, organisation, run, &why, now).await
 }
 
 /// Finishes a run with its files. Its rows are appended in the same transaction, before or after.
@@ -498,5 +521,6 @@ fn from_row(row: runs::Model) -> Result<Run, StoreError> {
         requested_at: row.requested_at,
         started_at: row.started_at,
         finished_at: row.finished_at,
+        stop_asked_at: row.stop_asked_at,
     })
 }

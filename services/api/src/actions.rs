@@ -12,6 +12,7 @@ mod order;
 mod order_advice;
 mod order_goods;
 mod part_search;
+mod plan;
 mod reading;
 mod readings_in_bulk;
 mod run;
@@ -48,6 +49,14 @@ pub fn quick() -> OpenApiRouter<ApiState> {
         .routes(routes!(run::list_runs, run::request_run))
         .routes(routes!(run::get_run))
         .routes(routes!(run::get_run_file))
+        .routes(routes!(plan::stop_run))
+        .routes(routes!(plan::get_plan_standing))
+        .routes(routes!(plan::draft_plan))
+        .routes(routes!(plan::publish_plan))
+        .routes(routes!(plan::compare_plans))
+        .routes(routes!(plan::get_visit_moves))
+        .routes(routes!(plan::move_visit))
+        .routes(routes!(plan::lock_visit))
         .routes(routes!(due::list_due))
         .routes(routes!(forecast::get_forecast_of_part))
         .routes(routes!(order_advice::list_order_advice))

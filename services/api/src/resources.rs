@@ -26,6 +26,7 @@ pub use order::{InvoiceLineFields, OrderFields, OrderLineFields, ReceiptFields};
 pub use part::{LotFields, PartFields, ReservationFields, StockMoveFields};
 pub use reading::ReadingFields;
 pub use service::ServiceFields;
+pub use visit::{PlanFields, VisitFields};
 
 use crate::resource::Resources;
 

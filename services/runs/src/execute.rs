@@ -4,6 +4,8 @@
 //! run that fails says so where its result would stand, and the last good one stays.
 
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
 
 use chrono::{DateTime, NaiveDate, Utc};
 use fleet::calendar::day_of;
@@ -12,11 +14,14 @@ use fleet::run::RunKind;
 use serde_json::Value;
 use store::runs::{self, AdviceRow, DueRow, ForecastPart, ForecastRow, Outcome, Run, RunFile};
 use store::snapshot::{self, Snapshot};
-use store::{Store, Transaction, record};
+use store::{Author, Store, Transaction, plans, record};
 
 use crate::error::RunError;
 use crate::hours::zones;
-use crate::{advice, due_run, forecast};
+use crate::plan::parameters::PlanParameters;
+use crate::plan::rows::Draft;
+use crate::plan::standing::{self, Standing};
+use crate::{advice, due_run, forecast, plan_run};
 
 /// The caller's clock.
 pub type Clock = Arc<dyn Fn() -> DateTime<Utc> + Send + Sync>;
@@ -70,6 +75,7 @@ pub struct Computed {
     pub forecast_parts: Vec<ForecastPart>,
     pub forecast_rows: Vec<ForecastRow>,
     pub advice: Vec<AdviceRow>,
+    pub drafts: Vec<Draft>,
 }
 
 /// What a computation starts from.
@@ -81,6 +87,11 @@ pub struct Task {
     /// The day of the yard on which it is made.
     pub today: NaiveDate,
     pub progress: Progress,
+    /// The plan beside which something is tried.
+    pub beside: Option<Standing>,
+    /// Set where somebody asks for the run to end with what it has.
+    pub stop: Arc<AtomicBool>,
+    pub clock: Clock,
 }
 
 /// Asks for a run, to be carried out by whoever claims it.
@@ -140,25 +151,103 @@ async fn compute_and_keep(
         RunKind::OrderAdvice => forecast::latest_paths(store, organisation).await?,
         _ => None,
     };
-    let task = Task { today: today(&snapshot, now), run: row, snapshot, paths, progress };
+    let stop = Arc::new(AtomicBool::new(false));
+    let task = Task {
+        today: today(&snapshot, now),
+        beside: beside(store, organisation, &row).await?,
+        run: row,
+        snapshot,
+        paths,
+        progress,
+        stop: Arc::clone(&stop),
+        clock: Arc::clone(clock),
+    };
+    let requested_by = task.run.requested_by.clone();
+    let listener = tokio::spawn(listen_for_stop(store.clone(), organisation, run, stop));
     let compute = move || {
         let digest = task.snapshot.digest();
         compute(&task).map(|computed| (digest, computed))
     };
     let computed = tokio::task::spawn_blocking(compute).await;
+    listener.abort();
     let (input_digest, computed) =
         computed.map_err(|cause| RunError::Stopped(cause.to_string()))??;
-    let Computed { scores, summary, files, due, forecast_parts, forecast_rows, advice } = computed;
+    let Computed { scores, summary, files, due, forecast_parts, forecast_rows, advice, drafts } =
+        computed;
     let outcome = Outcome { input_digest, scores, summary };
     let now = clock();
+    let author = Author { id: None, name: requested_by, at: now, note: None };
     let keep = async |transaction: &Transaction| {
         record::append(transaction, organisation, &due).await?;
         record::append(transaction, organisation, &forecast_parts).await?;
         record::append(transaction, organisation, &forecast_rows).await?;
         record::append(transaction, organisation, &advice).await?;
+        keep_drafts(transaction, organisation, &author, &drafts).await?;
         runs::finish(transaction, organisation, run, &outcome, &files, now).await
     };
     Ok(store.write(keep).await?)
+}
+
+/// Drafts with a line in the history each; their visits are the run's result, and their history
+/// begins where a person changes them.
+async fn keep_drafts(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    author: &Author,
+    drafts: &[Draft],
+) -> Result<(), store::StoreError> {
+    for draft in drafts {
+        let plan = std::slice::from_ref(&draft.plan);
+        record::create(transaction, organisation, author, plan).await?;
+        record::append(transaction, organisation, &draft.visits).await?;
+        record::append(transaction, organisation, &draft.tasks).await?;
+    }
+    Ok(())
+}
+
+/// The plan beside which a what-if is tried: the one named, else the one that holds at the site.
+async fn beside(
+    store: &Store,
+    organisation: OrganisationId,
+    run: &Run,
+) -> Result<Option<Standing>, RunError> {
+    if run.kind != RunKind::Plan {
+        return Ok(None);
+    }
+    let parameters = PlanParameters::read(&run.parameters)?;
+    let connection = store.connection();
+    let plan = match (parameters.what_if, parameters.from, run.site) {
+        (None, ..) => None,
+        (Some(_), Some(from), _) => Some(from),
+        (Some(_), None, Some(site)) => {
+            let holds = plans::published(connection, organisation, site, parameters.plan).await?;
+            holds.map(|plan| plan.id)
+        }
+        (Some(_), None, None) => None,
+    };
+    match plan {
+        Some(plan) => Ok(Some(standing::read(connection, organisation, plan).await?)),
+        None => Ok(None),
+    }
+}
+
+/// How often a run looks whether it is to stop.
+const LOOKS_EVERY: Duration = Duration::from_secs(1);
+
+async fn listen_for_stop(
+    store: Store,
+    organisation: OrganisationId,
+    run: RunId,
+    stop: Arc<AtomicBool>,
+) {
+    loop {
+        tokio::time::sleep(LOOKS_EVERY).await;
+        match runs::get(store.connection(), organisation, run).await {
+            Ok(row) if row.stop_asked_at.is_some() => return stop.store(true, Ordering::Relaxed),
+            Ok(_) => {}
+            Err(error) => tracing::warn!(%run, %error, "could not look whether to stop"),
+        }
+    }
 }
 
 fn compute(task: &Task) -> Result<Computed, RunError> {
@@ -166,6 +255,7 @@ fn compute(task: &Task) -> Result<Computed, RunError> {
         RunKind::Due => Ok(due_run::compute(task)),
         RunKind::Forecast => forecast::compute(task),
         RunKind::OrderAdvice => advice::compute(task),
+        RunKind::Plan => plan_run::compute(task),
         kind => Err(RunError::OtherKind { kind }),
     }
 }

@@ -1,5 +1,5 @@
 //! From a snapshot of the records to a result that is kept: the due list, the forecast, the order
-//! advice.
+//! advice, the plans.
 //!
 //! Here the computing crates meet the store. Nothing here knows HTTP or a terminal; the caller gives
 //! the moment. Invariant: a run is made from one snapshot, whose digest is kept with it, and is never
@@ -15,6 +15,8 @@ mod execute;
 mod forecast;
 pub mod hours;
 pub mod lead_times;
+pub mod plan;
+mod plan_run;
 mod planned;
 
 pub use error::RunError;

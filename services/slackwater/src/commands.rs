@@ -9,6 +9,7 @@ pub mod load;
 pub mod make;
 pub mod openapi;
 pub mod order;
+pub mod plan;
 pub mod serve;
 pub mod shell;
 pub mod token;

@@ -15,6 +15,8 @@ use store::{Store, StoreError, Transaction, record, runs as kept};
 #[derive(Clone, Debug)]
 pub struct Schedule {
     pub kind: RunKind,
+    /// What its runs are asked for with.
+    pub parameters: serde_json::Value,
     ticks: cron::Schedule,
 }
 
@@ -35,7 +37,13 @@ impl Schedule {
     pub fn new(kind: RunKind, ticks: &str) -> Result<Self, ScheduleError> {
         let ticks = cron::Schedule::from_str(ticks)
             .map_err(|cause| ScheduleError { given: ticks.to_owned(), cause: cause.to_string() })?;
-        Ok(Self { kind, ticks })
+        Ok(Self { kind, parameters: serde_json::json!({}), ticks })
+    }
+
+    /// The same with parameters.
+    #[must_use]
+    pub fn with(self, parameters: serde_json::Value) -> Self {
+        Self { parameters, ..self }
     }
 
     /// The last tick after `since` and not after `now`.
@@ -53,7 +61,8 @@ impl Schedule {
     }
 }
 
-/// Every night: what is due; then what it will need; on Mondays what to order for it.
+/// Every night: what is due; then what it will need; what to order for it; and which boats come out
+/// in the coming weeks.
 ///
 /// # Errors
 /// None of these expressions is wrong; the type says so all the same.
@@ -62,7 +71,13 @@ pub fn defaults() -> Result<Vec<Schedule>, ScheduleError> {
         Schedule::new(RunKind::Due, "0 10 3 * * *")?,
         Schedule::new(RunKind::Forecast, "0 20 3 * * *")?,
         Schedule::new(RunKind::OrderAdvice, "0 40 3 * * *")?,
+        Schedule::new(RunKind::Plan, "0 50 3 * * *")?.with(rotation()),
     ])
+}
+
+/// A night has time: half a minute is far more than the search of a small fleet needs.
+fn rotation() -> serde_json::Value {
+    serde_json::json!({ "plan": "rotation", "seconds": 30.0, "gap": 0.001 })
 }
 
 /// The zone of the organisation's first site.
@@ -81,7 +96,8 @@ pub(crate) async fn ask_once(
     now: DateTime<Utc>,
 ) -> Result<(), RunError> {
     let text = format!("schedule {} {}", schedule.kind, tick.to_rfc3339());
-    let wanted = Wanted::by(organisation, schedule.kind, "schedule");
+    let parameters = schedule.parameters.clone();
+    let wanted = Wanted { parameters, ..Wanted::by(organisation, schedule.kind, "schedule") };
     let work = async |transaction: &Transaction| {
         let key = Key { organisation, actor: organisation.0, text: &text, request_digest: b"tick" };
         let lasts = TimeDelta::days(KEPT_DAYS);
@@ -132,6 +148,6 @@ mod tests {
     #[test]
     fn a_wrong_expression_is_refused() {
         assert!(Schedule::new(RunKind::Due, "every night").is_err());
-        assert_eq!(defaults().map(|all| all.len()), Ok(3));
+        assert_eq!(defaults().map(|all| all.len()), Ok(4));
     }
 }

@@ -24,6 +24,7 @@ pub struct Model {
     pub locked: bool,
     pub reason: Option<String>,
     pub job_id: Option<Uuid>,
+    pub mode: Option<String>,
 }
 
 #[derive(Copy, Clone, Debug, EnumIter, DeriveRelation)]

@@ -105,6 +105,7 @@ impl Record for Visit {
             locked: row.locked,
             reason: row.reason,
             job: row.job_id.map(JobId),
+            mode: row.mode,
         })
     }
 
@@ -124,6 +125,7 @@ impl Record for Visit {
             locked: self.locked,
             reason: self.reason.clone(),
             job_id: self.job.map(|id| id.0),
+            mode: self.mode.clone(),
         }
     }
 }

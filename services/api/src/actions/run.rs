@@ -9,9 +9,10 @@ use fleet::id::{RunId, SiteId};
 use fleet::person::Role;
 use fleet::run::{RunKind, RunStatus};
 use fleet::site::Site;
+use runs::plan::parameters::PlanParameters;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
-use store::{Transaction, record, runs};
+use store::{Transaction, record, runs as kept};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
@@ -79,7 +80,11 @@ pub struct NewRun {
     /// The same seed and records give the same result; 1 where none is given.
     #[serde(default)]
     seed: Option<i64>,
-    /// What the computation of that kind takes besides.
+    /// What the computation of that kind takes besides. A plan takes `plan` (`lay_up` or
+    /// `rotation`), and if wanted `seconds`, `work`, `gap`, `from` (a plan to go on from), `finish_on`,
+    /// `weeks`, `parts` (`if_ordered_today` or `on_hand_and_ordered`), `strike` and `add` (lists of
+    /// `{engine, task}`) and `what_if` (`{"more_hands": {"skill", "people"}}`,
+    /// `{"order_late": {"order", "days"}}` or `{"more_engines": {"pool", "engines"}}`).
     #[schema(value_type = Object)]
     #[serde(default)]
     parameters: serde_json::Map<String, Value>,
@@ -99,8 +104,8 @@ pub struct RunsWanted {
     size: Option<u64>,
 }
 
-impl From<runs::Run> for Run {
-    fn from(run: runs::Run) -> Self {
+impl From<kept::Run> for Run {
+    fn from(run: kept::Run) -> Self {
         let digest = |bytes: Vec<u8>| bytes.iter().map(|byte| format!("{byte:02x}")).collect();
         Self {
             id: run.id.0,
@@ -143,7 +148,7 @@ pub async fn list_runs(
 ) -> Result<Response, Problem> {
     let RunsWanted { kind, after, size } = asked;
     let wanted = page_of(after, size)?;
-    let page = runs::page(state.store.connection(), actor.organisation, kind, wanted).await?;
+    let page = kept::page(state.store.connection(), actor.organisation, kind, wanted).await?;
     let items: Vec<Run> = page.rows.into_iter().map(Run::from).collect();
     let links = link_to_next(&uri, wanted, page.next);
     Ok((links, Json(Listed { items, next: page.next })).into_response())
@@ -163,8 +168,8 @@ pub async fn get_run(
     Id(id): Id,
 ) -> Result<Json<RunWithFiles>, Problem> {
     let (connection, organisation) = (state.store.connection(), actor.organisation);
-    let run = runs::get(connection, organisation, RunId(id)).await?;
-    let files = runs::files(connection, organisation, run.id).await?;
+    let run = kept::get(connection, organisation, RunId(id)).await?;
+    let files = kept::files(connection, organisation, run.id).await?;
     let files = files.into_iter().map(|(name, media_type)| RunFile { name, media_type });
     Ok(Json(RunWithFiles { files: files.collect(), run: run.into() }))
 }
@@ -187,7 +192,7 @@ pub async fn get_run_file(
     Part((id, name)): Part<(Uuid, String)>,
 ) -> Result<Response, Problem> {
     let (connection, organisation) = (state.store.connection(), actor.organisation);
-    let file = runs::file(connection, organisation, RunId(id), &name).await?;
+    let file = kept::file(connection, organisation, RunId(id), &name).await?;
     let mut headers = HeaderMap::new();
     let media_type = HeaderValue::try_from(file.media_type);
     let unnamed = HeaderValue::from_static("application/octet-stream");
@@ -218,10 +223,14 @@ pub async fn request_run(
     Body(body): Body<NewRun>,
 ) -> Result<Response, Problem> {
     check_role(&actor, body.kind)?;
+    if body.kind == RunKind::Plan {
+        // A slip is told at once, not by a run that fails.
+        PlanParameters::read(&Value::Object(body.parameters.clone()))?;
+    }
     let key = key.of(&body);
     let NewRun { kind, site, seed, parameters } = body;
     let (organisation, now) = (actor.organisation, state.now());
-    let request = runs::Request {
+    let request = kept::Request {
         kind,
         site: site.map(SiteId),
         program_version: env!("CARGO_PKG_VERSION").to_owned(),
@@ -237,7 +246,7 @@ pub async fn request_run(
         if let Some(site) = request.site {
             record::get::<Site>(transaction, organisation, site).await?;
         }
-        let run = runs::request(transaction, organisation, &request, now).await?;
+        let run = kept::request(transaction, organisation, &request, now).await?;
         let location = format!("/v1/runs/{}", run.id);
         let answer = Answer::json(StatusCode::ACCEPTED, None, &Run::from(run))?.at(location);
         kept.keep(transaction, answer).await

@@ -76,6 +76,8 @@ pub struct VisitFields {
     pub locked: bool,
     pub reason: Option<String>,
     pub job: Option<Uuid>,
+    /// Which of the ways that the plan had for it.
+    pub mode: Option<String>,
 }
 
 impl Resource for VisitFields {
@@ -98,6 +100,7 @@ impl Resource for VisitFields {
             locked,
             reason,
             job,
+            mode,
         } = noun;
         let fields = Self {
             plan: plan.0,
@@ -111,6 +114,7 @@ impl Resource for VisitFields {
             locked,
             reason,
             job: job.map(|x| x.0),
+            mode,
         };
         Shown { id: id.0, version: Some(version), fields }
     }

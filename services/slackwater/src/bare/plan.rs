@@ -7,21 +7,31 @@ use std::time::Instant;
 
 use planning::{Effort, Instance, Plan, PlanError, Progress, Watch};
 
+use crate::commands;
+use crate::commands::plan::FleetPlan;
 use crate::failure::CommandError;
 use crate::output;
 
 /// Steps of the progress bar.
 const STEPS: u64 = 1_000;
 
-/// Plan the visits of an instance file and prove how much better any plan could be.
+/// Plan the fleet's lay-up or rotation, or the visits of an instance file
 ///
-/// The answer is JSON: objective, bound and gap, a day and a mode for each visit, and for each visit
+/// `plan lay-up` and `plan rotation` plan the fleet on record. With --instance, a planning problem
+/// given as a file: the plan comes with a proof of how much better any plan could be. The answer is JSON: objective, bound and gap, a day and a mode for each visit, and for each visit
 /// left out the reason. Files whose names end in `.gz` are read compressed.
 #[derive(Debug, clap::Args)]
+#[command(subcommand_negates_reqs = true, args_conflicts_with_subcommands = true)]
+#[command(after_help = "Examples:
+  slackwater plan lay-up --seconds 30 --publish
+  slackwater plan rotation --csv > rotation.csv
+  slackwater plan --instance winter.json --seconds 60 --out plan.json")]
 pub struct PlanArgs {
+    #[command(subcommand)]
+    fleet: Option<FleetPlan>,
     /// The planning problem, JSON.
-    #[arg(long, value_name = "FILE")]
-    instance: PathBuf,
+    #[arg(long, value_name = "FILE", required = true)]
+    instance: Option<PathBuf>,
     /// Seconds to search.
     #[arg(long, value_name = "N", required_unless_present = "work")]
     seconds: Option<f64>,
@@ -46,6 +56,16 @@ pub struct PlanArgs {
 }
 
 pub fn run(args: &PlanArgs) -> Result<(), CommandError> {
+    if let Some(fleet) = &args.fleet {
+        return commands::plan::run(fleet);
+    }
+    let Some(file) = &args.instance else {
+        return Err(CommandError::Usage("give --instance, or plan lay-up or rotation".into()));
+    };
+    plan_file(args, file)
+}
+
+fn plan_file(args: &PlanArgs, file: &Path) -> Result<(), CommandError> {
     let began = Instant::now();
     if args.seconds.is_some_and(|seconds| !seconds.is_finite() || seconds < 0.0) {
         return Err(CommandError::Usage("--seconds: give a number of 0 or more".into()));
@@ -58,8 +78,8 @@ pub fn run(args: &PlanArgs) -> Result<(), CommandError> {
     let broken = |file: &Path, rule: &str, text: String| {
         CommandError::Failed(format!("{}: {text} [{rule}]; nothing was written", file.display()))
     };
-    let instance = Instance::from_json(&read(&args.instance)?)
-        .map_err(|error| broken(&args.instance, error.rule(), error.to_string()))?;
+    let instance = Instance::from_json(&read(file)?)
+        .map_err(|error| broken(file, error.rule(), error.to_string()))?;
     let start = match &args.start {
         Some(file) => {
             let wrong = |error: PlanError| broken(file, error.rule(), error.to_string());
@@ -79,7 +99,7 @@ pub fn run(args: &PlanArgs) -> Result<(), CommandError> {
     let mut watch =
         Watch { spent: &spent, cancelled: &AtomicBool::new(false), report: &mut report };
     let solution = planning::solve(&instance, start.as_ref(), &effort, &mut watch)
-        .map_err(|error| broken(&args.instance, error.rule(), error.to_string()))?;
+        .map_err(|error| broken(file, error.rule(), error.to_string()))?;
     bar.finish_and_clear();
     if let Some(file) = &args.certificate {
         output::write_whole(Some(file), |write| json(write, &solution.certificate))?;

@@ -23,6 +23,15 @@ pub async fn make_run(
     seed: i64,
     parameters: serde_json::Value,
 ) -> Result<Run, CommandError> {
+    make(store, &Wanted { seed, parameters, ..Wanted::by(organisation, kind, "command line") })
+        .await
+}
+
+/// Carries out here what is wanted.
+///
+/// # Errors
+/// The computation refuses, or the store failed; the run is then on record as failed.
+pub async fn make(store: &Store, wanted: &Wanted) -> Result<Run, CommandError> {
     let clock: Clock = Arc::new(Utc::now);
     let bar = progress(1_000, "‰");
     let shown = bar.clone();
@@ -30,9 +39,8 @@ pub async fn make_run(
         shown.set_position(permille.unsigned_abs().into());
         shown.set_message(note.to_owned());
     });
-    let wanted = Wanted { seed, parameters, ..Wanted::by(organisation, kind, "command line") };
-    let asked = runs::ask(store, &wanted, clock()).await?;
-    let made = runs::carry_out(store, organisation, asked.id, &clock, told).await;
+    let asked = runs::ask(store, wanted, clock()).await?;
+    let made = runs::carry_out(store, wanted.organisation, asked.id, &clock, told).await;
     bar.finish_and_clear();
     Ok(made?)
 }

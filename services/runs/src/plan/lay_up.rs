@@ -1,0 +1,219 @@
+//! The lay-up plan: every engine that needs it on the bench before the first hire.
+
+use chrono::{Days, Months, NaiveDate};
+use fleet::due::Limb;
+use fleet::site::PriceKind;
+use planning::Hinge;
+
+use crate::due::DueLine;
+use crate::error::RunError;
+use crate::plan::build::{Builder, Sketch, Source, Way};
+use crate::plan::bundle::{Bundle, Bundled, Why};
+use crate::plan::capacity::Horizon;
+use crate::plan::problem::Problem;
+
+/// How much of a day's lateness counts for an engine that lies ashore: it wears by standing alone
+/// (common practice, no source).
+const ASHORE: f64 = 0.1;
+/// Days of a season where its last hire is not entered (common practice, no source).
+const SEASON_DAYS: u64 = 200;
+/// Share of an interval from which a task is worth pulling forward while its access is open, where
+/// it falls due within so many days after the season (common practice, no source).
+const PULL_SHARE: f64 = 0.6;
+const PULL_DAYS: u64 = 60;
+/// Boat-days that a visit in the season costs, for what is quick and for what goes deep.
+const QUICK_BOAT_DAYS: f64 = 0.25;
+const DEEP_BOAT_DAYS: f64 = 1.0;
+/// Longest horizon.
+const DAYS_MAX: i64 = 400;
+
+/// The time between two seasons, as a site says it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Winter {
+    /// The first day of work.
+    pub from: NaiveDate,
+    /// The last one.
+    pub finish: NaiveDate,
+    pub first_hire: NaiveDate,
+    pub last_hire: NaiveDate,
+}
+
+impl Winter {
+    /// Winter as seen on `today`. A first hire that is past stands for the next one, a year on.
+    ///
+    /// # Errors
+    /// `first-hire-missing`, `winter-too-long`, `finish-past`.
+    pub fn of(source: &Source) -> Result<Self, RunError> {
+        let Source { site, today, parameters, .. } = *source;
+        let refused = |rule, what: String| RunError::Refused { rule, what };
+        let entered = site.first_hire_on.ok_or_else(|| {
+            refused(
+                "first-hire-missing",
+                format!(
+                    "{}: enter the first hire of the coming season; the plan ends before it",
+                    site.name
+                ),
+            )
+        })?;
+        let mut first_hire = entered;
+        let mut last_hire = site.last_hire_on;
+        while first_hire <= today {
+            let year = |day: NaiveDate| day.checked_add_months(Months::new(12)).unwrap_or(day);
+            first_hire = year(first_hire);
+            // The season that is on ends before that winter.
+            last_hire = last_hire.map(|last| if last < today { year(last) } else { last });
+        }
+        // Engines come ashore after the last hire, where that lies ahead and before the winter.
+        let ashore = last_hire.filter(|last| *last >= today && *last < first_hire);
+        let from = ashore.and_then(|last| last.succ_opt()).unwrap_or(today);
+        let before = Days::new(u64::from(site.finish_days_before_hire.max(0).unsigned_abs()));
+        let finish = parameters.finish_on.unwrap_or(first_hire - before - Days::new(1));
+        if finish < from {
+            let what =
+                format!("the work must be done by {finish}, and it is {from} before it can begin");
+            return Err(refused("finish-past", what));
+        }
+        if (first_hire - from).num_days() > DAYS_MAX {
+            let what = format!(
+                "from {from} to the first hire on {first_hire} is over {DAYS_MAX} days: \
+                                check the site's first hire"
+            );
+            return Err(refused("winter-too-long", what));
+        }
+        let last_hire = last_hire.filter(|last| *last > first_hire);
+        let last_hire = last_hire.unwrap_or(first_hire + Days::new(SEASON_DAYS));
+        Ok(Self { from, finish, first_hire, last_hire })
+    }
+
+    fn horizon(&self) -> Horizon {
+        let end = self.first_hire.max(self.finish + Days::new(1));
+        Horizon { first: self.from, days: (end - self.from).num_days().max(1) as usize }
+    }
+
+    /// Whether a line belongs to the winter, and why.
+    pub fn wants(&self, line: &DueLine, is_deep: bool) -> Option<Why> {
+        if line.start_up_week.is_some() {
+            return Some(Why::Unknown);
+        }
+        if line.is_overdue() {
+            return Some(Why::Overdue);
+        }
+        let due = line.due_on?;
+        let by_months = line.governing == Some(Limb::Months);
+        match due {
+            due if due < self.first_hire && by_months => Some(Why::Calendar),
+            due if due < self.first_hire => Some(Why::Hours),
+            due if due <= self.last_hire && (by_months || is_deep) => Some(Why::Season),
+            _ => None,
+        }
+    }
+
+    /// Whether a line is worth pulling forward while its access is open.
+    pub fn pulls(&self, line: &DueLine) -> bool {
+        let soon = self.last_hire + Days::new(PULL_DAYS);
+        let used = line.margins.map_or(0.0, |margins| margins.share());
+        used >= PULL_SHARE && line.due_on.is_some_and(|due| due <= soon)
+    }
+}
+
+/// What each engine of the site needs this winter, before anything is planned.
+///
+/// # Errors
+/// What [`Winter::of`] refuses.
+pub fn bundles(builder: &mut Builder, winter: &Winter) -> Vec<Bundle> {
+    let engines = builder.engines();
+    let mut bundles = Vec::new();
+    for engine in engines {
+        let work = &builder.work;
+        let why = |line: &DueLine| winter.wants(line, work.is_deep(line.task));
+        let mut bundle = work.bundle(engine, why, |line| winter.pulls(line));
+        for task in work.of_every_lay_up() {
+            bundle.tasks.push(work.at_lay_up(task));
+        }
+        builder.by_hand(&mut bundle);
+        if !bundle.tasks.is_empty() {
+            bundles.push(bundle);
+        }
+    }
+    bundles
+}
+
+/// A builder for the winter of a site.
+///
+/// # Errors
+/// What [`Winter::of`] and [`Builder::new`] refuse.
+pub fn begin(source: Source<'_>) -> Result<(Builder<'_>, Winter), RunError> {
+    let winter = Winter::of(&source)?;
+    Ok((Builder::new(source, winter.horizon())?, winter))
+}
+
+/// The lay-up problem of a site; `None` where no engine needs anything.
+///
+/// # Errors
+/// What [`begin`] and [`Builder::finish`] refuse.
+pub fn problem(source: Source<'_>) -> Result<Option<Problem>, RunError> {
+    let (mut builder, winter) = begin(source)?;
+    let bundles = bundles(&mut builder, &winter);
+    if bundles.is_empty() {
+        return Ok(None);
+    }
+    let sketches = bundles.into_iter().map(|bundle| sketch(&builder, &winter, bundle)).collect();
+    let name = format!("Lay-up before {}", winter.first_hire);
+    builder.finish(name, sketches).map(Some)
+}
+
+fn sketch(builder: &Builder, winter: &Winter, bundle: Bundle) -> Sketch {
+    let day = |date: NaiveDate| (date - winter.from).num_days();
+    let rate = |cents: f64| cents.round() as i64;
+    let late = builder.day_late() as f64 * ASHORE;
+    let mut hinges = Vec::new();
+    for task in &bundle.tasks {
+        let lost_a_day = match (task.why, task.lasts_days) {
+            // Its calendar starts anew with the service: each day early is a day of it lost.
+            (Why::Calendar | Why::Season, Some(lasts)) => {
+                builder.worth(&[task], &bundle) as f64 / lasts as f64
+            }
+            _ => 0.0,
+        };
+        let due = task.due_on.filter(|_| !matches!(task.why, Why::Overdue | Why::Unknown));
+        let due = due.map_or(0, day).max(0);
+        let weight = if task.why == Why::Finding { 3.0 } else { 1.0 };
+        hinges.push(Hinge { day: due, before: rate(lost_a_day), after: rate(late * weight) });
+    }
+    hinges.retain(|hinge| hinge.before != 0 || hinge.after != 0);
+    let waits: Vec<&Bundled> = bundle.tasks.iter().filter(|task| task.why.may_wait()).collect();
+    let later = put_off(builder, &waits);
+    let mut ways = vec![Way { id: "whole", takes: |_| true, cost: 0, out: true }];
+    if !waits.is_empty() && waits.len() < bundle.tasks.len() {
+        ways.push(Way { id: "what is due", takes: |why| !why.may_wait(), cost: later, out: true });
+    }
+    let is_due = waits.len() < bundle.tasks.len();
+    let end = (winter.first_hire - winter.from).num_days();
+    let waited: i64 = hinges.iter().map(|hinge| hinge.cost(end)).sum();
+    let left_out = if is_due { builder.prices.get(PriceKind::VisitLeftOut) } else { 0 };
+    let held = if bundle.held || bundle.urgent { 2 } else { 1 };
+    Sketch {
+        release: 0,
+        deadline: Some(day(winter.finish)),
+        unplanned_cost: left_out * held + later + waited,
+        ways,
+        hinges,
+        bundle,
+    }
+}
+
+/// What tasks cost that are put off into the season: a visit of their own, and the boat's hire.
+fn put_off(builder: &Builder, tasks: &[&Bundled]) -> i64 {
+    if tasks.is_empty() {
+        return 0;
+    }
+    let (_, minutes) = builder.work.minutes_of(tasks);
+    let deep = tasks.iter().any(|task| builder.work.is_deep(task.task));
+    let days = if deep { DEEP_BOAT_DAYS } else { QUICK_BOAT_DAYS };
+    let hire = builder.prices.get(PriceKind::BoatShort) as f64 * days;
+    let risk = builder.prices.get(PriceKind::Failure) as f64 * RISK_PUT_OFF;
+    builder.prices.bench(minutes) + hire.round() as i64 + risk.round() as i64
+}
+
+/// Chance that what is put off fails before it is done (common practice, no source).
+const RISK_PUT_OFF: f64 = 0.02;

@@ -1,0 +1,404 @@
+//! Plans from the records to the wall: made, kept to, moved, published, on both databases.
+
+#![allow(clippy::unwrap_used, reason = "a test that can't go on fails")]
+use std::sync::Arc;
+
+use chrono::{DateTime, NaiveDate, TimeZone as _, Utc};
+use fleet::engine::Engine;
+use fleet::hours::Minutes;
+use fleet::id::{
+    BayId, IntervalId, PersonSkillId, ServiceId, SkillId, SupplierId, TaskId, TaskPartId, TermId,
+};
+use fleet::person::{Bay, Person, PersonSkill, Role, Skill};
+use fleet::programme::{
+    AccessGroup, IntervalBasis, Occasion, ProgrammeInterval, Task, TaskPart, Verb,
+};
+use fleet::run::RunKind;
+use fleet::service::{Service, ServiceReason};
+use fleet::site::Site;
+use fleet::supplier::{Supplier, Term};
+use fleet::visit::{Plan, PlanKind, PlanStatus, Visit};
+use fleet::{Currency, Money};
+use rstest::rstest;
+use runs::plan::account::{Account, PlanRunSummary};
+use runs::plan::parameters::{PartsCounted, PlanParameters, WhatIf};
+use runs::plan::standing::{self, Destination};
+use runs::{Clock, RunError, Wanted};
+use store::{Store, StoreError, Transaction, plans, record};
+use tests::database::Database::{self, Postgres, Sqlite};
+use tests::database::Fresh;
+use tests::yard::{Yard, author, part, person};
+
+/// A Monday in November.
+fn now() -> DateTime<Utc> {
+    Utc.with_ymd_and_hms(2025, 11, 3, 6, 0, 0).single().expect("a moment that exists")
+}
+
+fn day(text: &str) -> NaiveDate {
+    text.parse().expect("a date")
+}
+
+/// Three engines whose gear oil falls due in winter and whose pumps fall due in the season.
+struct Winter {
+    database: Fresh,
+    yard: Yard,
+    engines: Vec<Engine>,
+    oil: Task,
+    pump: Task,
+}
+
+fn task(name: &str, access: AccessGroup, minutes: u32, skill: SkillId) -> Task {
+    Task {
+        id: TaskId::fresh(),
+        version: 1,
+        name: name.to_owned(),
+        verb: Verb::Replace,
+        access,
+        occasion: Occasion::Interval,
+        own_work: Minutes(minutes),
+        minutes_source: None,
+        skill: Some(skill),
+        safety: false,
+        caution: None,
+        archived: false,
+    }
+}
+
+fn every(task: &Task, months: i32) -> ProgrammeInterval {
+    ProgrammeInterval {
+        id: IntervalId::fresh(),
+        version: 1,
+        task: task.id,
+        model: None,
+        every: None,
+        every_months: Some(months),
+        first: None,
+        first_months: None,
+        severity_on_months: false,
+        basis: IntervalBasis::Site,
+        source: "invented".to_owned(),
+        page: None,
+        serial_from: None,
+        serial_until: None,
+        verified_by: None,
+    }
+}
+
+fn done(engine: &Engine, task: &Task, on: &str) -> Service {
+    Service {
+        id: ServiceId::fresh(),
+        engine: engine.id,
+        task: task.id,
+        done_on: day(on),
+        life: None,
+        reason: ServiceReason::Due,
+        job: None,
+        done_by: None,
+        spent: None,
+        note: None,
+        source: "invented".to_owned(),
+        recorded_at: now(),
+    }
+}
+
+impl Winter {
+    /// With hands and a bench unless `empty`; the pump's kit is sold within ten days.
+    async fn begin(on: Database, yard_has: YardHas) -> Option<Self> {
+        let database = on.fresh().await?;
+        let yard = Yard::found(&database.store, "north").await;
+        let skill = Skill { id: SkillId::fresh(), version: 1, name: "outboards".to_owned() };
+        let oil = task("Change the gear oil", AccessGroup::NothingOff, 30, skill.id);
+        let pump = task("Renew the pump", AccessGroup::GearcaseOff, 50, skill.id);
+        let engines: Vec<Engine> =
+            ["ND-1", "ND-2", "ND-3"].iter().map(|serial| yard.engine(serial)).collect();
+        let winter = Self { database, yard, engines, oil, pump };
+        winter.write(&skill, yard_has).await;
+        Some(winter)
+    }
+
+    async fn write(&self, skill: &Skill, yard_has: YardHas) {
+        let Self { yard, engines, oil, pump, .. } = self;
+        let organisation = yard.organisation;
+        let mechanic = Person { site: Some(yard.site.id), ..person("Una Rask", Role::Technician) };
+        let has = PersonSkill { id: PersonSkillId::fresh(), person: mechanic.id, skill: skill.id };
+        let bay = Bay {
+            id: BayId::fresh(),
+            version: 1,
+            site: yard.site.id,
+            name: "Bench 1".to_owned(),
+            kind: "bench".to_owned(),
+            archived: false,
+        };
+        let kit = part("B6-PK");
+        let (seller, term) = sold(&kit);
+        let takes = TaskPart {
+            id: TaskPartId::fresh(),
+            version: 1,
+            task: pump.id,
+            model: None,
+            part: kit.id,
+            quantity: 1,
+            chance_permille: 1_000,
+        };
+        let site = Site { first_hire_on: Some(day("2026-04-01")), ..yard.site.clone() };
+        let services: Vec<Service> = engines
+            .iter()
+            .flat_map(|engine| [done(engine, oil, "2024-12-10"), done(engine, pump, "2024-06-10")])
+            .collect();
+        let work = async |tx: &Transaction| {
+            let who = author();
+            record::change(tx, organisation, &who, &site).await?;
+            record::create(tx, organisation, &who, std::slice::from_ref(skill)).await?;
+            record::create(tx, organisation, &who, &[oil.clone(), pump.clone()]).await?;
+            record::create(tx, organisation, &who, &[every(oil, 12), every(pump, 24)]).await?;
+            record::create(tx, organisation, &who, engines).await?;
+            record::create(tx, organisation, &who, std::slice::from_ref(&kit)).await?;
+            record::create(tx, organisation, &who, std::slice::from_ref(&seller)).await?;
+            record::create(tx, organisation, &who, std::slice::from_ref(&term)).await?;
+            record::create(tx, organisation, &who, std::slice::from_ref(&takes)).await?;
+            record::append(tx, organisation, &services).await?;
+            if yard_has == YardHas::HandsAndBench {
+                record::create(tx, organisation, &who, std::slice::from_ref(&mechanic)).await?;
+                record::append(tx, organisation, std::slice::from_ref(&has)).await?;
+                record::create(tx, organisation, &who, std::slice::from_ref(&bay)).await?;
+            }
+            Ok::<_, StoreError>(())
+        };
+        self.store().write(work).await.unwrap();
+    }
+
+    fn store(&self) -> &Store {
+        &self.database.store
+    }
+
+    /// Makes a plan; the same each time.
+    async fn plan(&self, parameters: PlanParameters) -> Result<Account, RunError> {
+        let parameters = PlanParameters { work: Some(200_000), ..parameters };
+        let wanted = Wanted {
+            site: Some(self.yard.site.id),
+            parameters: serde_json::to_value(parameters).unwrap(),
+            ..Wanted::by(self.yard.organisation, RunKind::Plan, "tests")
+        };
+        let clock: Clock = Arc::new(now);
+        let run = runs::ask(self.store(), &wanted, now()).await?;
+        let organisation = self.yard.organisation;
+        let run = runs::carry_out(self.store(), organisation, run.id, &clock, Arc::new(|_, _| {}))
+            .await?;
+        let summary: PlanRunSummary = serde_json::from_value(run.summary.unwrap()).unwrap();
+        Ok(summary.plans.into_iter().next().expect("a plan for the site"))
+    }
+
+    async fn visits(&self, account: &Account) -> Vec<Visit> {
+        let (connection, organisation) = (self.store().connection(), self.yard.organisation);
+        plans::visits(connection, organisation, account.plan.unwrap()).await.unwrap()
+    }
+
+    async fn tasks_of(&self, visit: &Visit) -> Vec<TaskId> {
+        let (connection, organisation) = (self.store().connection(), self.yard.organisation);
+        let tasks = plans::tasks(connection, organisation, &[visit.id]).await.unwrap();
+        tasks.into_iter().map(|task| task.task).collect()
+    }
+
+    async fn get(&self, account: &Account) -> Plan {
+        let (connection, organisation) = (self.store().connection(), self.yard.organisation);
+        record::get(connection, organisation, account.plan.unwrap()).await.unwrap()
+    }
+
+    async fn publish(&self, account: &Account) -> Result<Plan, RunError> {
+        let plan = self.get(account).await;
+        let draft = (plan.id, plan.version);
+        standing::publish(self.store(), self.yard.organisation, &author(), draft, None).await
+    }
+}
+
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum YardHas {
+    HandsAndBench,
+    Nobody,
+}
+
+fn sold(part: &fleet::part::Part) -> (Supplier, Term) {
+    let seller = Supplier {
+        id: SupplierId::fresh(),
+        version: 1,
+        name: "Varde Spares".to_owned(),
+        currency: Currency::EUR,
+        order_minimum_minor: None,
+        freight_minor: None,
+        order_cost_minor: None,
+        review_days: 14,
+        note: None,
+        archived: false,
+    };
+    let term = Term {
+        id: TermId::fresh(),
+        version: 1,
+        part: part.id,
+        supplier: seller.id,
+        supplier_number: None,
+        pack: 1,
+        minimum: 1,
+        price: Money::new(3_850, Currency::EUR),
+        price_units: 1,
+        lead_days_median: 10,
+        lead_days_worst: None,
+        review_days: None,
+        policy: None,
+        target_permille: None,
+        valid_from: day("2024-01-01"),
+        valid_until: None,
+    };
+    (seller, term)
+}
+
+#[rstest]
+#[tokio::test]
+async fn every_engine_is_on_the_bench_before_the_first_hire(
+    #[values(Sqlite, Postgres)] on: Database,
+) {
+    let Some(winter) = Winter::begin(on, YardHas::HandsAndBench).await else { return };
+    let account = winter.plan(PlanParameters::of(PlanKind::LayUp)).await.unwrap();
+    assert_eq!((account.planned, account.left_out.len()), (3, 0));
+    assert!(account.bound.is_some_and(|bound| bound <= account.objective));
+    let visits = winter.visits(&account).await;
+    for visit in &visits {
+        // 14 days before 1 April; the kit takes ten days where it is ordered today.
+        let starts = visit.starts_on.unwrap();
+        assert!(
+            starts >= day("2025-11-13") && visit.ends_on.unwrap() <= day("2026-03-17"),
+            "{starts}"
+        );
+        let mut tasks = winter.tasks_of(visit).await;
+        let mut both = [winter.oil.id, winter.pump.id];
+        tasks.sort_unstable();
+        both.sort_unstable();
+        assert_eq!(tasks, both, "the pump falls due in June and is done in winter");
+        // Oil 30, pump 50, gearcase off and on 25, a visit 20.
+        assert_eq!((visit.bench, visit.bay.is_some()), (Minutes(125), true));
+        assert!(visit.person.is_some());
+    }
+    let ordered: Vec<(&str, i64)> =
+        account.to_order.iter().map(|it| (it.part.as_str(), it.pieces)).collect();
+    assert_eq!(ordered, [("B6-PK", 3)]);
+    let plan = winter.get(&account).await;
+    assert_eq!((plan.status, plan.kind), (PlanStatus::Draft, PlanKind::LayUp));
+}
+
+#[tokio::test]
+async fn what_may_wait_for_its_part_is_put_off_and_the_rest_is_done() {
+    let winter = Winter::begin(Sqlite, YardHas::HandsAndBench).await.unwrap();
+    let parameters = PlanParameters {
+        parts: PartsCounted::OnHandAndOrdered,
+        ..PlanParameters::of(PlanKind::LayUp)
+    };
+    let account = winter.plan(parameters).await.unwrap();
+    assert_eq!((account.planned, account.to_order.len()), (3, 0));
+    for visit in winter.visits(&account).await {
+        assert_eq!(winter.tasks_of(&visit).await, [winter.oil.id]);
+        assert_eq!(visit.mode.as_deref(), Some("what is due"));
+    }
+}
+
+#[tokio::test]
+async fn a_yard_without_bench_or_hands_is_told_what_is_missing() {
+    let winter = Winter::begin(Sqlite, YardHas::Nobody).await.unwrap();
+    let refused = winter.plan(PlanParameters::of(PlanKind::LayUp)).await.unwrap_err();
+    assert_eq!(refused.rule(), "plan-refused");
+    assert!(refused.to_string().contains("bays-missing"), "{refused}");
+}
+
+#[rstest]
+#[tokio::test]
+async fn the_plan_that_holds_is_kept_to_and_superseded(#[values(Sqlite, Postgres)] on: Database) {
+    let Some(winter) = Winter::begin(on, YardHas::HandsAndBench).await else { return };
+    let first = winter.plan(PlanParameters::of(PlanKind::LayUp)).await.unwrap();
+    let published = winter.publish(&first).await.unwrap();
+    assert_eq!(published.status, PlanStatus::Published);
+    let again = winter.publish(&first).await.unwrap_err();
+    assert_eq!(again.rule(), "plan-not-draft");
+    let second = winter.plan(PlanParameters::of(PlanKind::LayUp)).await.unwrap();
+    let difference = second.difference.as_ref().expect("beside the plan that holds");
+    assert_eq!((difference.beside, difference.shifted.len()), (first.plan, 0));
+    let days = |visits: Vec<Visit>| {
+        let mut days: Vec<_> = visits.iter().map(|it| (it.engine, it.starts_on)).collect();
+        days.sort_unstable();
+        days
+    };
+    assert_eq!(days(winter.visits(&second).await), days(winter.visits(&first).await));
+    winter.publish(&second).await.unwrap();
+    assert_eq!(winter.get(&first).await.status, PlanStatus::Superseded);
+}
+
+#[rstest]
+#[tokio::test]
+async fn a_visit_is_moved_by_hand_at_the_cost_that_was_shown(
+    #[values(Sqlite, Postgres)] on: Database,
+) {
+    let Some(winter) = Winter::begin(on, YardHas::HandsAndBench).await else { return };
+    let account = winter.plan(PlanParameters::of(PlanKind::LayUp)).await.unwrap();
+    let (connection, organisation) = (winter.store().connection(), winter.yard.organisation);
+    let read = async || standing::read(connection, organisation, account.plan.unwrap()).await;
+    let before = read().await.unwrap();
+    assert_eq!(before.schedule.objective, account.objective);
+    let visit = before.visits[0].clone();
+    let moves = before.moves(visit.id).unwrap();
+    let elsewhere = moves
+        .openings
+        .iter()
+        .find(|it| it.blocked_by.is_empty() && Some(it.on) != visit.starts_on)
+        .expect("a free day");
+    let to = Destination { on: Some(elsewhere.on), mode: Some(elsewhere.mode.clone()) };
+    let at = (visit.id, visit.version);
+    let moved =
+        standing::move_visit(winter.store(), organisation, &author(), at, &to).await.unwrap();
+    assert_eq!(moved.starts_on, Some(elsewhere.on));
+    let after = read().await.unwrap();
+    assert_eq!(after.schedule.objective, account.objective + elsewhere.change);
+    let stale = standing::move_visit(winter.store(), organisation, &author(), at, &to).await;
+    assert_eq!(stale.unwrap_err().rule(), "changed-meanwhile");
+    let sunday = Destination { on: Some(day("2025-12-07")), mode: None };
+    let at = (visit.id, moved.version);
+    let closed = standing::move_visit(winter.store(), organisation, &author(), at, &sunday).await;
+    assert_eq!(closed.unwrap_err().rule(), "visit-blocked");
+    let locked =
+        standing::lock_visit(winter.store(), organisation, &author(), at, true).await.unwrap();
+    let at = (visit.id, locked.version);
+    let held = standing::move_visit(winter.store(), organisation, &author(), at, &to).await;
+    assert_eq!(held.unwrap_err().rule(), "visit-locked");
+    let from = PlanParameters { from: account.plan, ..PlanParameters::of(PlanKind::LayUp) };
+    let next = winter.plan(from).await.unwrap();
+    let stays = winter.visits(&next).await.into_iter().find(|it| it.engine == visit.engine);
+    assert_eq!(stays.unwrap().starts_on, Some(elsewhere.on), "locked visits stay");
+}
+
+#[tokio::test]
+async fn a_what_if_is_solved_beside_the_plan_and_makes_no_draft() {
+    let winter = Winter::begin(Sqlite, YardHas::HandsAndBench).await.unwrap();
+    let first = winter.plan(PlanParameters::of(PlanKind::LayUp)).await.unwrap();
+    let beside = PlanParameters { from: first.plan, ..PlanParameters::of(PlanKind::LayUp) };
+    let what_if = |what_if| PlanParameters { what_if: Some(what_if), ..beside.clone() };
+    let hands = WhatIf::MoreHands { skill: "outboards".to_owned(), people: 1 };
+    let more = winter.plan(what_if(hands)).await.unwrap();
+    assert_eq!(more.plan, None);
+    assert!(more.objective <= first.objective, "more hands never cost more");
+    let engines = WhatIf::MoreEngines { pool: winter.yard.pool.id, engines: 10 };
+    let grown = winter.plan(what_if(engines)).await.unwrap();
+    let difference = grown.difference.expect("beside the plan");
+    assert_eq!((difference.gained.len(), grown.planned), (10, 13));
+    let nobody = WhatIf::MoreHands { skill: "sails".to_owned(), people: 1 };
+    let refused = winter.plan(what_if(nobody)).await.unwrap_err();
+    assert_eq!(refused.rule(), "what-if-unknown");
+    let all: Vec<Plan> =
+        record::all(winter.store().connection(), winter.yard.organisation).await.unwrap();
+    assert_eq!(all.len(), 1);
+}
+
+#[rstest]
+#[case::no_plan_named(serde_json::json!({}))]
+#[case::another_field(serde_json::json!({"plan": "lay_up", "hurry": true}))]
+#[case::no_time(serde_json::json!({"plan": "lay_up", "seconds": 0.0}))]
+#[case::too_many_weeks(serde_json::json!({"plan": "rotation", "weeks": 13}))]
+#[case::no_share(serde_json::json!({"plan": "rotation", "gap": 1.5}))]
+fn parameters_that_mean_nothing_are_refused(#[case] given: serde_json::Value) {
+    assert_eq!(PlanParameters::read(&given).unwrap_err().rule(), "plan-parameters");
+}
