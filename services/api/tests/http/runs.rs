@@ -43,6 +43,33 @@ async fn a_run_that_is_asked_for_waits_where_its_answer_says(
     assert_eq!(refused.refusal(), (422, "field-refused".to_owned()));
 }
 
+#[rstest]
+#[tokio::test]
+async fn a_plan_is_asked_for_by_its_kind_and_ends_at_once_while_it_waits(
+    #[values(Sqlite, Postgres)] on: Database,
+) {
+    let Some(service) = Service::start(on).await else { return };
+    let (yard, _) = service.yard_with_engine("north", "ND-1042").await;
+    let planner = service.caller(yard.organisation, Role::Planner).await;
+    let slip = json!({"kind": "plan", "parameters": {"plan": "lay_up", "hurry": true}});
+    let refused = planner.post("/v1/runs", slip).await;
+    assert_eq!(refused.refusal(), (422, "plan-parameters".to_owned()));
+    let body = json!({"kind": "plan", "parameters": {"plan": "lay_up", "seconds": 5}});
+    let asked = planner.post("/v1/runs", body).await;
+    assert_eq!(asked.status, 202);
+    let place = asked.header("location").to_owned();
+    let viewer = service.caller(yard.organisation, Role::Viewer).await;
+    let stop = format!("{place}/stop");
+    let not_theirs = viewer.post(&stop, json!({})).await;
+    assert_eq!(not_theirs.refusal(), (403, "role-too-small".to_owned()));
+    assert_eq!(planner.post(&stop, json!({})).await.status, 202);
+    assert_eq!(planner.get(&place).await.expect(200)["status"], json!("failed"));
+    let over = planner.post(&stop, json!({})).await;
+    assert_eq!(over.refusal(), (422, "run-finished".to_owned()));
+    let nowhere = format!("/v1/plans/{}/standing", uuid::Uuid::now_v7());
+    assert_eq!(planner.get(&nowhere).await.refusal(), (404, "not-found".to_owned()));
+}
+
 fn task() -> Task {
     Task {
         id: TaskId::fresh(),
