@@ -156,6 +156,16 @@ impl Browser {
         }
     }
 
+    /// The element at `css`, waited for as long as a plan may take to be made.
+    pub async fn find_in_time(&self, css: &str) -> WebElement {
+        let (longest, often) = (Duration::from_secs(300), Duration::from_millis(250));
+        let found = self.page.query(By::Css(css)).wait(longest, often).first().await;
+        match found {
+            Ok(element) => element,
+            Err(error) => panic!("{css} at {}: {error}\n{}", self.path().await, self.text().await),
+        }
+    }
+
     /// Everything that can be read on the page.
     pub async fn text(&self) -> String {
         let body = self.page.find(By::Tag("main")).await.expect("a page has a main part");

@@ -389,3 +389,131 @@ async fn an_order_is_sent_and_comes_in_part(desk: &Browser, order: &str) {
     desk.assert_accessible().await;
     desk.picture("buyer-received").await;
 }
+
+#[tokio::test]
+async fn a_winter_is_planned_moved_by_hand_locked_published_and_planned_again() {
+    let yard = Yard::open();
+    let desk = yard.owner(View::Desk).await;
+    desk.go("/lay-up").await;
+    assert!(desk.heading().await.starts_with("No lay-up plan yet"));
+    desk.assert_accessible().await;
+    desk.picture("lay-up-empty").await;
+    desk.press_words("What each engine needs").await;
+    assert!(desk.count("ul.bundles > li").await > 10, "a fleet's work");
+    desk.assert_accessible().await;
+    desk.picture("bundles").await;
+    let struck = desk.value("ul.bundles input[name=strike]").await;
+    let boxes = desk.find("ul.bundles input[name=strike]").await;
+    boxes.click().await.expect("a tick");
+    desk.press_words("Make a plan of this").await;
+    desk.picture("plan-in-the-making").await;
+    desk.find_in_time("section.week").await;
+    let text = desk.text().await;
+    assert!(text.contains("A draft of") && text.contains("no plan can cost less"), "{text}");
+    desk.assert_accessible().await;
+    desk.assert_targets_are_large().await;
+    desk.picture("lay-up-plan").await;
+
+    // Why that day, what another would cost, kept, locked.
+    desk.press("table.days tbody a.when").await;
+    let visit = desk.path().await;
+    desk.assert_accessible().await;
+    desk.picture("visit").await;
+    desk.press("table.stacks tbody a.when").await;
+    let asked = desk.find(".notice").await.text().await.expect("text");
+    assert!(asked.contains("the plan costs"), "shown before it is kept: {asked}");
+    desk.picture("visit-asked").await;
+    desk.press_words("Put it on").await;
+    let says = desk.find(".notice").await.text().await.expect("text");
+    assert!(says.contains("is on the bench on"), "{says}");
+    desk.go(&visit).await;
+    let moved_to = desk.heading().await;
+    desk.press_words("Lock it on this day").await;
+    desk.press_words("Publish this plan").await;
+    assert!(desk.text().await.contains("Published"));
+    let published = desk.path().await;
+
+    // What if, beside the plan that holds.
+    desk.press_words("What if").await;
+    desk.assert_accessible().await;
+    desk.picture("what-if").await;
+    desk.press_words("Try it beside the plan").await;
+    desk.find_in_time("dl.facts").await;
+    assert!(desk.text().await.contains("Beside the plan"));
+    desk.assert_accessible().await;
+    desk.picture("what-if-answered").await;
+
+    // Planned again: what is locked stays, what is struck stays struck.
+    desk.go(&published).await;
+    desk.press_words("Plan again, moving little").await;
+    desk.find_in_time("section.week").await;
+    assert!(desk.text().await.contains("A draft of"));
+    assert_eq!(desk.count("table.days tbody th .mark.plain").await, 1, "one is locked");
+    desk.press("table.days tbody tr:has(th .mark.plain) a.when").await;
+    assert_eq!(desk.heading().await, moved_to, "a locked visit is not moved");
+    desk.go("/lay-up/bundles").await;
+    let kept = desk.find(&format!("input[name=strike][value=\"{struck}\"]")).await;
+    assert!(kept.is_selected().await.expect("a box"), "what was struck is remembered");
+    desk.go("/lay-up").await;
+    desk.press_words("Compare").await;
+    let otherwise = desk.count("table.stacks tbody tr").await;
+    assert!(otherwise <= 3, "nothing changed, so little moves: {otherwise}");
+    desk.assert_accessible().await;
+    desk.picture("beside").await;
+    desk.go(&published).await;
+    desk.print().await;
+    assert_eq!(desk.visible("nav, button, .button, form.filter").await, 0);
+    desk.picture("lay-up-print").await;
+    desk.close().await;
+}
+
+#[tokio::test]
+async fn a_plan_is_made_and_moved_without_script() {
+    let yard = Yard::open();
+    let plain = yard.owner(View::Plain).await;
+    plain.go("/afloat/rotation").await;
+    plain.press_words("Plan the rotation").await;
+    // The program has its own seconds; without script one looks again.
+    for _ in 0..600 {
+        if plain.path().await.starts_with("/afloat/rotation?plan=") {
+            break;
+        }
+        plain.press_words("Look again").await;
+    }
+    assert!(plain.path().await.starts_with("/afloat/rotation?plan="), "the plan is made");
+    plain.press_words("Swap or move").await;
+    assert!(plain.text().await.contains("Why then"));
+    plain.close().await;
+}
+
+#[rstest::rstest]
+#[case::at_a_desk(View::Desk)]
+#[case::at_a_desk_in_the_dark(View::DeskDark)]
+#[case::on_a_phone(View::Phone)]
+#[tokio::test]
+async fn the_weeks_services_are_proposed_one_is_moved_and_they_are_accepted(#[case] view: View) {
+    let yard = Yard::open();
+    let phone = yard.owner(view).await;
+    phone.go("/afloat/rotation").await;
+    phone.press_words("Plan the rotation").await;
+    phone.find_in_time("a[href^='/plans/visits/']").await;
+    let text = phone.text().await;
+    assert!(text.contains("boat-day") && text.contains("no plan can cost less"), "{text}");
+    phone.assert_accessible().await;
+    phone.assert_targets_are_large().await;
+    phone.picture("rotation").await;
+    phone.press_words("Swap or move").await;
+    phone.assert_accessible().await;
+    phone.assert_targets_are_large().await;
+    phone.picture("rotation-visit").await;
+    phone.press("table.stacks tbody a.when").await;
+    phone.press_words("Put it on").await;
+    phone.go("/afloat").await;
+    phone.press_words("Accept").await;
+    assert!(phone.text().await.contains("Published"));
+    phone.go("/afloat").await;
+    assert!(phone.text().await.contains("Out this week"));
+    phone.assert_accessible().await;
+    phone.picture("afloat-rotation").await;
+    phone.close().await;
+}

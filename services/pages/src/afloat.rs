@@ -16,6 +16,7 @@ use fleet::id::{EngineId, OrganisationId, PoolId, TaskId};
 use fleet::pool::{Pool, PoolMinimum};
 use fleet::programme::Task;
 use fleet::run::RunKind;
+use fleet::visit::{Plan, PlanKind, PlanStatus};
 use serde::Deserialize;
 use store::{findings, record};
 
@@ -25,9 +26,11 @@ use crate::chart::tide::Strip;
 use crate::due::{Days, DueShown};
 use crate::failure::{Failure, in_address, shown};
 use crate::figures::{count, day, day_long, moment};
-use crate::form::{Choice, Mark};
+use crate::form::{Act, Choice, Mark};
 use crate::frame::{Frame, Link, Room};
+use crate::plan_seen::{PlanSeen, chosen, stands, versions};
 use crate::reads;
+use crate::rotation::{self, RotationDay};
 use crate::run::{DueLine, DueRun, Latest};
 use crate::state::PagesState;
 use crate::visitor::{Right, Visitor};
@@ -58,7 +61,12 @@ pub struct AfloatPage {
     pub unknown: Vec<UnknownRow>,
     pub unknown_lead: String,
     pub unknown_count: String,
+    /// What comes out in the coming week.
+    pub rotation: Vec<RotationDay>,
+    pub rotation_says: String,
+    pub accept: Option<Act>,
     pub boats: Vec<PoolBoats>,
+    pub spares: Vec<String>,
     pub held: Vec<HeldRow>,
 }
 
@@ -132,8 +140,9 @@ pub async fn show(
     let tasks = tasks.into_iter().map(|task| (task.id, task.name)).collect();
     let list = DueList::of(&yard, run.as_ref(), days, &wanted, &tasks);
     let holds = findings::open_holds(connection, organisation).await?;
-    let boats = boats(&state, organisation, &yard, &holds).await?;
-    shown(&page(&visitor, &yard, &wanted, Seen { days, latest, list, holds, boats }))
+    let rotation = Rotation::read(&state, &visitor, &yard).await?;
+    let boats = boats(&state, organisation, &yard, &holds, &rotation).await?;
+    shown(&page(&visitor, &yard, &wanted, Seen { days, latest, list, holds, boats, rotation }))
 }
 
 /// Everything that the page is made of.
@@ -142,7 +151,92 @@ struct Seen {
     latest: Latest,
     list: DueList,
     holds: Vec<Hold>,
-    boats: Vec<(Pool, Vec<BoatDay>)>,
+    boats: Vec<(Pool, Vec<BoatDay>, Why)>,
+    rotation: Rotation,
+}
+
+/// The rotations that hold, and the draft that waits at the visitor's site.
+struct Rotation {
+    /// Where nothing holds the draft is shown, and says so.
+    seen: Vec<PlanSeen>,
+    draft: Option<Plan>,
+}
+
+impl Rotation {
+    async fn read(state: &PagesState, visitor: &Visitor, yard: &Yard) -> Result<Self, Failure> {
+        let (connection, organisation) = (state.store.connection(), visitor.organisation);
+        let (mut seen, mut draft) = (Vec::new(), None);
+        for site in &yard.sites {
+            let of =
+                versions(connection, organisation, (Some(site.id), PlanKind::Rotation)).await?;
+            let Some(plan) = chosen(&of, "") else { continue };
+            seen.push(PlanSeen::read(connection, organisation, plan.id).await?);
+            // The newest version, where it waits to be accepted.
+            let newest = of.first().filter(|plan| plan.status == PlanStatus::Draft);
+            draft = draft.or(newest.cloned());
+        }
+        Ok(Self { seen, draft })
+    }
+
+    /// Visits of the week, by day.
+    fn days(&self, yard: &Yard) -> Vec<RotationDay> {
+        let until = yard.today + chrono::Days::new(6);
+        self.seen.iter().flat_map(|seen| rotation::days(yard, seen, Some(until))).collect()
+    }
+
+    fn says(&self, yard: &Yard) -> String {
+        match &self.seen[..] {
+            [] => "No rotation has been planned yet.".to_owned(),
+            [one] => stands(&one.plan, yard),
+            several => {
+                let line =
+                    |seen: &PlanSeen| format!("{}: {}", seen.plan.name, stands(&seen.plan, yard));
+                several.iter().map(line).collect::<Vec<_>>().join(" ")
+            }
+        }
+    }
+
+    /// Publishes the draft that waits.
+    fn accept(&self, visitor: &Visitor) -> Option<Act> {
+        let draft = self.draft.as_ref().filter(|_| visitor.may(Right::Plan))?;
+        let act =
+            Act::new(format!("Accept {}", draft.name), format!("/plans/{}/publish", draft.id));
+        Some(act.with("version", draft.version))
+    }
+
+    /// Engines that a plan which holds takes off hire on a day.
+    fn out_on(&self, day: NaiveDate) -> HashSet<EngineId> {
+        let holds = self.seen.iter().filter(|seen| seen.plan.status == PlanStatus::Published);
+        let visits = holds.flat_map(|seen| &seen.visits);
+        let out = visits.filter(|visit| {
+            visit.boat_out && visit.starts_on <= Some(day) && visit.ends_on >= Some(day)
+        });
+        out.filter(|visit| visit.starts_on.is_some()).map(|visit| visit.engine).collect()
+    }
+}
+
+/// Why boats of a pool are not there.
+#[derive(Clone, Copy, Debug, Default)]
+struct Why {
+    held: usize,
+    /// On the thinnest day of the week.
+    still: usize,
+    planned_out: usize,
+}
+
+impl Why {
+    fn says(&self) -> String {
+        let part = |n: usize, words: &str| (n > 0).then(|| format!("{n} {words}"));
+        let parts = [
+            part(self.held, "on hold"),
+            part(self.planned_out, "on the bench by plan"),
+            part(self.still, "standing still"),
+        ];
+        match parts.into_iter().flatten().collect::<Vec<_>>().join(", ") {
+            none if none.is_empty() => String::new(),
+            some => format!(" Not there: {some}."),
+        }
+    }
 }
 
 /// The due rows that were asked for, worst first.
@@ -231,13 +325,15 @@ fn unknown_rows(
 /// Boats wanted and there, by pool and day.
 ///
 /// Wanted: boats booked for some time of that day, or the pool's minimum where that is more.
-/// There: engines of the pool that are in service, not on hold and not known to stand still.
+/// There: engines of the pool that are in service, not on hold, not known to stand still and not
+/// taken out by the rotation that holds.
 async fn boats(
     state: &PagesState,
     organisation: OrganisationId,
     yard: &Yard,
     holds: &[Hold],
-) -> Result<Vec<(Pool, Vec<BoatDay>)>, Failure> {
+    rotation: &Rotation,
+) -> Result<Vec<(Pool, Vec<BoatDay>, Why)>, Failure> {
     let connection = state.store.connection();
     let bookings: Vec<Booking> = reads::bookings_from(connection, organisation, yard.now).await?;
     let minimums: Vec<PoolMinimum> = record::all(connection, organisation).await?;
@@ -245,28 +341,39 @@ async fn boats(
     let held: HashSet<EngineId> = holds.iter().map(|hold| hold.engine).collect();
     let mut pools = Vec::new();
     for pool in &yard.pools {
-        let engines: Vec<EngineId> = yard
+        let in_service: Vec<EngineId> = yard
             .engines
             .values()
             .filter(|e| e.pool == pool.id && e.status == EngineStatus::InService)
-            .filter(|engine| !held.contains(&engine.id))
             .map(|engine| engine.id)
             .collect();
-        let days: Vec<BoatDay> = (0..BOAT_DAYS)
-            .map(|ahead| yard.today + chrono::Days::new(ahead))
-            .map(|day| BoatDay {
+        let fit: Vec<EngineId> =
+            in_service.iter().copied().filter(|engine| !held.contains(engine)).collect();
+        let day = |day: NaiveDate| {
+            let out = rotation.out_on(day);
+            let still = fit.iter().filter(|engine| stands_on(**engine, day, &standstills)).count();
+            let planned_out = fit
+                .iter()
+                .filter(|engine| out.contains(engine) && !stands_on(**engine, day, &standstills))
+                .count();
+            let boats = BoatDay {
                 day,
                 wanted: wanted_on(pool.id, day, yard.zone, &bookings, &minimums),
-                there: there_on(&engines, day, &standstills),
-            })
-            .collect();
-        if days.iter().any(|day| day.wanted > 0) {
-            pools.push((pool.clone(), days));
+                there: (fit.len() - still - planned_out) as u32,
+            };
+            (boats, Why { held: in_service.len() - fit.len(), still, planned_out })
+        };
+        let days: Vec<(BoatDay, Why)> =
+            (0..BOAT_DAYS).map(|ahead| day(yard.today + chrono::Days::new(ahead))).collect();
+        if days.iter().any(|(day, _)| day.wanted > 0) {
+            let thin = days.iter().take(7).max_by_key(|(day, _)| day.short());
+            let why = thin.map(|(_, why)| *why).unwrap_or_default();
+            pools.push((pool.clone(), days.into_iter().map(|(day, _)| day).collect(), why));
         }
     }
     // The pool that is short comes first.
     let short = |days: &[BoatDay]| days.iter().map(BoatDay::short).max();
-    pools.sort_by_key(|(_, days)| std::cmp::Reverse(short(days)));
+    pools.sort_by_key(|(_, days, _): &(Pool, Vec<BoatDay>, Why)| std::cmp::Reverse(short(days)));
     Ok(pools)
 }
 
@@ -291,15 +398,12 @@ fn wanted_on(
     u32::try_from(booked.max(minimum.unwrap_or(0))).unwrap_or(0)
 }
 
-fn there_on(engines: &[EngineId], day: NaiveDate, standstills: &[Standstill]) -> u32 {
-    let stands = |engine: &EngineId| {
-        standstills.iter().any(|s| s.engine == *engine && s.from_on <= day && day <= s.until_on)
-    };
-    engines.iter().filter(|engine| !stands(engine)).count() as u32
+fn stands_on(engine: EngineId, day: NaiveDate, standstills: &[Standstill]) -> bool {
+    standstills.iter().any(|s| s.engine == engine && s.from_on <= day && day <= s.until_on)
 }
 
 fn page(visitor: &Visitor, yard: &Yard, wanted: &Wanted, seen: Seen) -> AfloatPage {
-    let Seen { days, latest, list, holds, boats } = seen;
+    let Seen { days, latest, list, holds, boats, rotation } = seen;
     let by = day(days.by, days.today);
     let engines = yard.working_engines().count();
     let decide = match (engines, list.deciding) {
@@ -316,7 +420,10 @@ fn page(visitor: &Visitor, yard: &Yard, wanted: &Wanted, seen: Seen) -> AfloatPa
         heading: format!("Due, seen from {}", day_long(days.today, days.today)),
         lead: format!("{decide} {}", latest.says(yard)).trim().to_owned(),
         paths: Vec::new(),
-        thin_days: boats.iter().filter_map(|(pool, days)| thin_day(pool, days, yard)).collect(),
+        thin_days: boats
+            .iter()
+            .filter_map(|(pool, days, why)| Some(thin_day(pool, days, yard)? + &why.says()))
+            .collect(),
         act: visitor
             .may(Right::RecordHours)
             .then(|| Link::new("Enter the hours from the board", "/fleet/hours")),
@@ -346,10 +453,14 @@ fn page(visitor: &Visitor, yard: &Yard, wanted: &Wanted, seen: Seen) -> AfloatPa
             count(list.unknown_engines, "engine", "engines")
         ),
         unknown: list.unknown,
+        rotation: rotation.days(yard),
+        rotation_says: rotation.says(yard),
+        accept: rotation.accept(visitor),
+        spares: rotation::spares(yard, None, &holds),
         boats: boats
             .into_iter()
             .enumerate()
-            .map(|(i, (pool, days))| PoolBoats {
+            .map(|(i, (pool, days, _))| PoolBoats {
                 says: describe(&days, yard.today),
                 picture: draw(&format!("boats-{i}"), &pool.name, &days, yard.today),
                 name: pool.name,

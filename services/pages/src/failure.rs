@@ -5,6 +5,7 @@ use askama::Template;
 use axum::http::StatusCode;
 use axum::http::header::SET_COOKIE;
 use axum::response::{Html, IntoResponse, Redirect, Response};
+use runs::RunError;
 use store::StoreError;
 
 use crate::cookie::{Cookie, write_notice};
@@ -57,6 +58,16 @@ impl From<StoreError> for Failure {
             | StoreError::Dangling { .. }
             | StoreError::Refused { .. }
             | StoreError::Broken { .. } => Self::Refused { sentence: sentence(&error.to_string()) },
+            cause => Self::ours(&cause),
+        }
+    }
+}
+
+impl From<RunError> for Failure {
+    fn from(error: RunError) -> Self {
+        match error {
+            RunError::Store(error) => error.into(),
+            RunError::Refused { what, .. } => Self::Refused { sentence: sentence(&what) },
             cause => Self::ours(&cause),
         }
     }

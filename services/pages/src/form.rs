@@ -73,6 +73,26 @@ impl Fact {
     }
 }
 
+/// Something that a button does: a form of hidden fields.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Act {
+    pub text: String,
+    pub to: String,
+    pub fields: Vec<(&'static str, String)>,
+}
+
+impl Act {
+    pub fn new(text: impl Into<String>, to: impl Into<String>) -> Self {
+        Self { text: text.into(), to: to.into(), fields: Vec::new() }
+    }
+
+    #[must_use]
+    pub fn with(mut self, name: &'static str, value: impl ToString) -> Self {
+        self.fields.push((name, value.to_string()));
+        self
+    }
+}
+
 /// The heading of a column that may sort.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Column {

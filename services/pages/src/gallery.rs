@@ -8,25 +8,33 @@ use chrono::{Days, NaiveDate};
 
 use crate::afloat::{AfloatPage, DueRow, HeldRow, PoolBoats, UnknownRow};
 use crate::board::{BoardLine, BoardPage, Jetty};
+use crate::bundles::{BundlesPage, EngineBundle, TaskChoice};
+use crate::chart::Table;
 use crate::chart::boats::{BoatDay, describe, draw as draw_boats};
 use crate::chart::curve::{Curve, Point};
 use crate::chart::fan::{Expected, Used, draw as draw_fan};
 use crate::chart::hours::{Ahead as HoursAhead, EngineHours, Event, EventKind, Shown};
+use crate::chart::load::{SkillLoad, Week, draw as draw_load};
 use crate::chart::tide::{Ahead, Tide};
 use crate::engine::{EnginePage, FindingLine, HoldLine, ReadingRow};
 use crate::failure::FailurePage;
 use crate::finding::{FindingPage, KindChoice};
 use crate::fleet_list::{EngineRow, FleetPage};
-use crate::form::{Choice, Column, Fact, Field, Mark, choose};
+use crate::form::{Act, Choice, Column, Fact, Field, Mark, choose};
 use crate::frame::{Frame, Link, Notice, Room, Who};
+use crate::lay_up::{DayHead, LayUpPage, LeftOutLine, VersionLine, VisitLine, WeekShown};
 use crate::look;
 use crate::meter::MeterPage;
 use crate::order::{AdviceLine, OrderPage, PointForm, SupplierLines};
 use crate::orders::{OrderRow, OrdersPage};
 use crate::part::PartPage;
+use crate::plan_run::PlanRunPage;
+use crate::rotation::{RotationDay, RotationLine};
 use crate::sign_in::SignInPage;
 use crate::stores::{PartRow, StoresPage};
 use crate::surplus::{SurplusPage, SurplusRow};
+use crate::visit::{OpeningLine, VisitPage};
+use crate::what_if::WhatIfPage;
 
 fn today() -> NaiveDate {
     NaiveDate::from_ymd_opt(2026, 7, 6).unwrap()
@@ -132,6 +140,10 @@ fn afloat() -> AfloatPage {
         }],
         unknown_lead: "Unknown is not overdue.".into(),
         unknown_count: "1 task on 1 engine".into(),
+        rotation: rotation_days(),
+        rotation_says: "Published Mon 6 Jul, 02:10.".into(),
+        accept: Some(Act::new("Accept Rotation, version 2", "/plans/x/publish").with("version", 1)),
+        spares: vec!["Wherries: KV-2090, KV-2091".into()],
         boats: vec![PoolBoats {
             name: "Wherries".into(),
             says: describe(&boat_days(), today()),
@@ -141,6 +153,178 @@ fn afloat() -> AfloatPage {
             engine: Link::new("Skiff 02", "/fleet/engines/z"),
             sentence: "pops out of gear, since Sun 5 Jul".into(),
         }],
+    }
+}
+
+fn rotation_days() -> Vec<RotationDay> {
+    let line = RotationLine {
+        engine: Link::new("Wherry 14", "/fleet/engines/x"),
+        mark: Some(Mark::plain("locked")),
+        sentence: "Gear oil, reached between Wed 8 Jul and Sat 11 Jul eight times in ten. 0:25 h \
+                   before hire begins, costs no boat-day."
+            .into(),
+        move_to: "/plans/visits/x".into(),
+    };
+    vec![RotationDay { name: "Thursday 9 July".into(), lines: vec![line] }]
+}
+
+fn lay_up() -> LayUpPage {
+    let day = |name: &str, over| DayHead {
+        name: name.into(),
+        on: "2026-11-02".into(),
+        load: "5:30 of 7:00 h".into(),
+        over,
+    };
+    let visit = VisitLine {
+        engine: Link::new("Wherry 14", "/fleet/engines/x"),
+        mark: Some(Mark::plain("locked")),
+        when: "Mon 2 Nov to Tue 3 Nov".into(),
+        days: vec![true, true],
+        tasks: "Gear oil, impeller".into(),
+        place: "Bench 1, Aksel Moe".into(),
+        time: "2:15 h".into(),
+        move_to: "/plans/visits/v".into(),
+    };
+    let week = |number: u32, planned_h| Week {
+        label: number.to_string(),
+        skills: vec![SkillLoad { planned_h, there_h: 60.0 }],
+    };
+    let table = |head: [&str; 2]| Table {
+        head: head.map(str::to_owned).to_vec(),
+        rows: vec![["mechanic, an hour", "12.00 EUR"].map(str::to_owned).to_vec()],
+    };
+    LayUpPage {
+        frame: frame("Lay-up", Room::LayUp),
+        heading: "Lay-up, version 1: 40 engines in 12 weeks, 1 left out".into(),
+        lead: "A draft of Mon 2 Nov, 08:00: nothing holds until it is published.".into(),
+        sites: choose([Choice::new("s", "North"), Choice::new("t", "Pier")], "s"),
+        under_way: Some(Link::new("A plan is being made", "/plans/runs/r")),
+        failed: "The last plan could not be made.".into(),
+        acts: vec![
+            Act::new("Publish this plan", "/plans/x/publish").with("version", 1),
+            Act::new("Plan again, locked visits stay", "/plans/ask").with("from", "x"),
+        ],
+        links: vec![Link::new("What if", "/plans/x/what-if")],
+        says: vec!["Proven within 0.6 %.".into()],
+        left_out: vec![LeftOutLine {
+            engine: Link::new("Skiff 3", "/fleet/engines/y"),
+            tasks: "Reseal".into(),
+            reason: "K-12 is not there in time".into(),
+            ways: vec!["1 piece of K-12 9 days earlier".into()],
+            move_to: Some(Link::new("Give it a day", "/plans/visits/w")),
+        }],
+        short: vec!["2:00 h of mechanic too little, 2 to 6 Nov.".into()],
+        picture: Some(draw_load(
+            "load",
+            &["mechanic".into()],
+            &[week(45, 50.0), week(46, 66.0)],
+            None,
+        )),
+        weeks: vec![WeekShown {
+            name: "Week 45, from Mon 2 Nov".into(),
+            days: vec![day("Mon 2", false), day("Tue 3", true)],
+            visits: vec![visit],
+        }],
+        to_order: vec!["2 pieces of K-12 by Mon 9 Nov".into()],
+        worth: table(["One more", "Saves"]),
+        prices: table(["Price", "Amount"]),
+        notes: vec!["6 of 6 prices are those shipped with the program.".into()],
+        versions: vec![VersionLine {
+            plan: Link::new("Lay-up, version 1", "/lay-up?plan=x"),
+            mark: Some(Mark::soon("draft")),
+            stands: "A draft.".into(),
+            beside: Some(Link::new("Compare", "/plans/x/beside/y")),
+        }],
+        missing: vec![],
+        nothing: String::new(),
+    }
+}
+
+fn visit() -> VisitPage {
+    VisitPage {
+        frame: frame("Wherry 14", Room::LayUp),
+        plan: Link::new("Lay-up, version 1", "/lay-up?plan=x"),
+        engine: Link::new("Wherry 14", "/fleet/engines/x"),
+        heading: "Wherry 14: Mon 2 Nov".into(),
+        lead: "A draft.".into(),
+        mark: None,
+        why: vec!["Gear oil: due by hours.".into()],
+        costs: vec![Fact::new("Hire lost", "4.00 EUR")],
+        facts: vec![Fact::new("Bench time", "2:15 h")],
+        on: Field::of("2026-11-05"),
+        path: "/plans/visits/v".into(),
+        asked: "On Thu 5 Nov: the plan costs 12.00 EUR more.".into(),
+        keep: Some(Act::new("Put it on Thu 5 Nov", "/plans/visits/v/move").with("version", 1)),
+        others: vec![OpeningLine {
+            day: Link::new("Fri 6 Nov", "/plans/visits/v?on=2026-11-06"),
+            costs: "14.00 EUR more".into(),
+            why: "overtime (14.00 EUR)".into(),
+        }],
+        acts: vec![Act::new("Lock it on this day", "/plans/visits/v/lock").with("version", 1)],
+    }
+}
+
+fn bundles() -> BundlesPage {
+    let task = TaskChoice {
+        value: "e t".into(),
+        id: "s-e-0".into(),
+        name: "Impeller".into(),
+        why: "due by the calendar, Mon 4 Jan 2027; 35 min (shipped)".into(),
+        struck: true,
+    };
+    BundlesPage {
+        frame: frame("What each engine needs", Room::LayUp),
+        heading: "140:00 h of work on 40 engines before the season".into(),
+        lead: "Tick what is not to be done.".into(),
+        sites: vec![],
+        site: "s".into(),
+        from: "x".into(),
+        added: vec!["e t".into()],
+        tasks: vec![Choice::new("", "nothing"), Choice::new("t", "Impeller")],
+        engines: vec![EngineBundle {
+            id: "e".into(),
+            engine: Link::new("Wherry 14", "/fleet/engines/x"),
+            mark: Some(Mark::soon("finding")),
+            time: "2:15 h".into(),
+            tasks: vec![task],
+        }],
+        may_plan: true,
+        nothing: String::new(),
+    }
+}
+
+fn what_if() -> WhatIfPage {
+    WhatIfPage {
+        frame: frame("What if", Room::LayUp),
+        back: Link::new("Lay-up, version 1", "/lay-up?plan=x"),
+        heading: "What if".into(),
+        lead: "Solved beside the plan.".into(),
+        to: "/plans/x/what-if".into(),
+        kind: Field { value: "order".into(), fault: "Choose an order.".into() },
+        skills: vec![Choice::new("mechanic", "mechanic")],
+        people: Field { value: "x".into(), fault: "Write a whole number.".into() },
+        orders: vec![Choice::new("o", "PO-12")],
+        days: Field::of("7"),
+        pools: vec![Choice::new("p", "Wherries")],
+        engines: Field::of("10"),
+    }
+}
+
+fn plan_run() -> PlanRunPage {
+    PlanRunPage {
+        frame: frame("Plan", Room::LayUp),
+        heading: "The plan is being made".into(),
+        lead: "Asked for by Ina Falk.".into(),
+        under_way: true,
+        permille: 400,
+        note: "Costs 412.00 EUR, no plan can cost less than 400.00 EUR: within 2.91 %.".into(),
+        path: "/plans/runs/r".into(),
+        stop: Some(Act::new("Stop with what it has", "/plans/runs/r/stop")),
+        facts: vec![],
+        compared: None,
+        left_out: vec![],
+        back: Some(Link::new("Back to Lay-up", "/lay-up")),
+        refused: vec![],
     }
 }
 
@@ -190,7 +374,7 @@ fn part() -> PartPage {
         fan_says: "Most of it is planned work.".into(),
         no_forecast: String::new(),
         reasons: vec!["TSB was best on 18 months that were already known.".into()],
-        scores: crate::chart::Table {
+        scores: Table {
             head: ["Way", "Scaled pinball loss"].map(str::to_owned).to_vec(),
             rows: vec![["Chosen", "0.41"].map(str::to_owned).to_vec()],
         },
@@ -453,6 +637,11 @@ fn pages() -> Vec<(&'static str, String)> {
         ("fleet", fleet_list().render()),
         ("engine", engine().render()),
         ("board", board().render()),
+        ("lay-up", lay_up().render()),
+        ("visit", visit().render()),
+        ("bundles", bundles().render()),
+        ("what-if", what_if().render()),
+        ("plan-run", plan_run().render()),
         ("meter", meter().render()),
         ("finding", finding().render()),
         ("sign-in", sign_in.render()),

@@ -15,9 +15,10 @@ use crate::cookie::Cookie;
 use crate::failure::Failure;
 use crate::state::PagesState;
 use crate::{
-    afloat, bench, board, calendars, correction, count, engine, feed, finding, fleet_list, job,
-    lay_up, look, meter, moves, order, orders, part, purchase, purchase_forms, shelf_life, sign_in,
-    stores, supplier, surplus, tag, yard,
+    afloat, bench, beside, board, bundles, calendars, correction, count, engine, feed, finding,
+    fleet_list, job, lay_up, look, meter, moves, order, orders, part, plan_run, purchase,
+    purchase_forms, rotation, shelf_life, sign_in, stores, supplier, surplus, tag, visit, what_if,
+    yard,
 };
 
 /// Largest form taken: a board of a thousand lines is some 100 kB.
@@ -33,6 +34,18 @@ pub fn router(state: PagesState) -> Router {
         .route("/sign-out", post(sign_in::sign_out))
         .route("/afloat", get(afloat::show))
         .route("/lay-up", get(lay_up::show))
+        .route("/lay-up/bundles", get(bundles::show))
+        .route("/afloat/rotation", get(rotation::show))
+        .route("/plans/ask", post(plan_run::ask))
+        .route("/plans/runs/{run}", get(plan_run::show))
+        .route("/plans/runs/{run}/stop", post(plan_run::stop))
+        .route("/plans/visits/{visit}", get(visit::show))
+        .route("/plans/visits/{visit}/move", post(visit::keep))
+        .route("/plans/visits/{visit}/lock", post(visit::lock))
+        .route("/plans/{plan}/publish", post(visit::publish))
+        .route("/plans/{plan}/draft", post(visit::draft))
+        .route("/plans/{plan}/what-if", get(what_if::show).post(what_if::ask))
+        .route("/plans/{plan}/beside/{other}", get(beside::show))
         .route("/bench", get(bench::show))
         .route("/bench/jobs/{job}", get(job::show).post(job::save))
         .route("/yard", get(yard::show))

@@ -132,6 +132,11 @@ pub struct Posted {
 pub struct Fields(Vec<(String, String)>);
 
 impl Fields {
+    #[cfg(test)]
+    pub fn of(pairs: &[(&str, &str)]) -> Self {
+        Self(pairs.iter().map(|(key, value)| ((*key).to_owned(), (*value).to_owned())).collect())
+    }
+
     /// What was typed, without spaces around it; empty where the field is absent.
     pub fn get(&self, name: &str) -> &str {
         self.0.iter().find(|(key, _)| key == name).map_or("", |(_, value)| value.trim())
@@ -140,6 +145,11 @@ impl Fields {
     /// Whether the form had such a field, with or without something in it.
     pub fn sent(&self, name: &str) -> bool {
         self.0.iter().any(|(key, _)| key == name)
+    }
+
+    /// All values of a name, in the order of the form.
+    pub fn all<'a>(&'a self, name: &'a str) -> impl Iterator<Item = &'a str> {
+        self.0.iter().filter(move |(key, _)| key == name).map(|(_, value)| value.trim())
     }
 
     pub fn has(&self, name: &str) -> bool {

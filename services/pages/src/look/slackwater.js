@@ -96,6 +96,59 @@ for (const form of document.querySelectorAll("form.point[data-points]")) {
   });
 }
 
+// A visit is dragged to another day of a week. Nothing is kept by that: the page of the visit opens and
+// says what it would cost, as it does for whoever types the day.
+for (const line of document.querySelectorAll("tr[data-visit]")) {
+  line.draggable = true;
+  line.addEventListener("dragstart", (event) => {
+    event.dataTransfer.setData("text/plain", line.dataset.visit);
+    event.dataTransfer.effectAllowed = "move";
+  });
+}
+for (const week of document.querySelectorAll("table.days")) {
+  const heads = [...week.querySelectorAll("thead tr:first-child th")];
+  const dayAt = (cell) => heads[cell.cellIndex]?.dataset.day;
+  const cellOf = (event) => event.target.closest("td.day, th.day");
+  const clear = () => week.querySelectorAll(".dropped-on").forEach((cell) => cell.classList.remove("dropped-on"));
+  week.addEventListener("dragover", (event) => {
+    const cell = cellOf(event);
+    clear();
+    if (!cell || !dayAt(cell)) return;
+    event.preventDefault();
+    cell.classList.add("dropped-on");
+  });
+  week.addEventListener("dragleave", clear);
+  week.addEventListener("drop", (event) => {
+    const cell = cellOf(event);
+    const visit = event.dataTransfer.getData("text/plain");
+    clear();
+    if (!cell || !dayAt(cell) || !visit.startsWith("/plans/visits/")) return;
+    event.preventDefault();
+    location.assign(`${visit}?on=${dayAt(cell)}`);
+  });
+}
+
+// A plan in the making is looked at again until it is made.
+const followed = document.querySelector("[data-follow]");
+if (followed) {
+  const look = async () => {
+    try {
+      const answer = await fetch(followed.dataset.follow, { cache: "no-store" });
+      const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+      const next = page.querySelector("[data-follow]");
+      if (!next || answer.redirected) {
+        location.replace(answer.url);
+        return;
+      }
+      followed.replaceChildren(...next.childNodes);
+    } catch {
+      // No connection: the next look may have one.
+    }
+    setTimeout(look, 1500);
+  };
+  setTimeout(look, 800);
+}
+
 // Print opens what is folded.
 window.addEventListener("beforeprint", () => {
   for (const folded of document.querySelectorAll("details:not([open])")) {
