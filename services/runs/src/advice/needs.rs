@@ -293,6 +293,7 @@ mod tests {
             locked: false,
             reason: None,
             job: None,
+            mode: None,
         };
         for task in [due, extra] {
             let id = VisitTaskId::fresh();
