@@ -275,9 +275,9 @@ mod tests {
 
     #[test]
     fn a_crowded_week_is_taken_apart_by_whose_hires_are_long() {
-        // Due in weeks 0, 0, 0 (5, 6 and 4 days). With the last two's use exchanged: 12 h at 8 h a
-        // day stay in week 0, 32 h at 2 h a day go to day 16, week 2.
-        let engines = [engine(20.0, 4.0), engine(12.0, 2.0), engine(32.0, 8.0)];
+        // Due in weeks 0, 0, 0 (2, 6 and 4 days). With the last two's use exchanged: 12 h at 8 h a
+        // day stay in week 0, 32 h at 2 h a day go to day 16, week 2. No other pair gains a thing.
+        let engines = [engine(12.0, 5.0), engine(12.0, 2.0), engine(32.0, 8.0)];
         let found = level_pool(PoolId::fresh(), engines.to_vec(), 42).expect("it can be levelled");
         assert_eq!((found.most_in_a_week, found.most_in_a_week_so), (3, 2));
         assert_eq!(found.long_hires, [engines[1].engine]);
