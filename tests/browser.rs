@@ -10,6 +10,7 @@ use std::process::{Child, ChildStdout, Command, Stdio};
 use std::time::Duration;
 
 use serde_json::{Value, json};
+use tests::program::{DEMO_FILE, DEMO_UNTIL, copy_demo, program};
 use thirtyfour::prelude::{
     By, DesiredCapabilities, ElementQueryable, ElementWaitable, WebDriver, WebElement,
 };
@@ -240,6 +241,11 @@ impl Browser {
         field.send_keys(text).await.expect("a field takes text");
     }
 
+    /// Chooses an option of a list by its value.
+    pub async fn choose_option(&self, css: &str, value: &str) {
+        self.find(&format!("{css} option[value='{value}']")).await.click().await.expect("a choice");
+    }
+
     /// What stands in a field.
     pub async fn value(&self, css: &str) -> String {
         let value = self.find(css).await.prop("value").await.expect("a property");
@@ -406,11 +412,6 @@ impl Driver {
     }
 }
 
-/// The last day of the demo's past; its yard is looked at on the morning after, a Monday in July.
-const DEMO_UNTIL: &str = "2026-07-05";
-
-const DATABASE: &str = "yard.sqlite";
-
 /// The program serving a fresh copy of the demo on loopback. Ends when it is dropped.
 pub struct Yard {
     pub home: String,
@@ -433,7 +434,7 @@ impl Yard {
     pub fn open() -> Self {
         let folder = tempfile::tempdir().expect("a folder");
         copy_demo(folder.path());
-        let file = folder.path().join(DATABASE);
+        let file = folder.path().join(DEMO_FILE);
         let process = Command::new(program())
             .args(["demo", "--until", DEMO_UNTIL, "--database"])
             .arg(&file)
@@ -460,49 +461,10 @@ impl Yard {
     }
 }
 
-/// The folder of a demo, made once for each build of the program: others copy its files.
-fn made_demo() -> PathBuf {
-    let built = std::fs::metadata(program()).and_then(|file| file.modified()).expect("a time");
-    let age = built.duration_since(std::time::UNIX_EPOCH).expect("after 1970").as_millis();
-    let kept = Path::new(env!("CARGO_TARGET_TMPDIR"));
-    let made = kept.join(format!("demo-{age}"));
-    if !made.exists() {
-        let folder = tempfile::tempdir_in(kept).expect("a folder");
-        let status = Command::new(program())
-            .args(["demo", "--no-serve", "--until", DEMO_UNTIL, "--database"])
-            .arg(folder.path().join(DATABASE))
-            .stdout(Stdio::null())
-            .status();
-        assert!(status.expect("the program starts").success(), "the demo is made");
-        // Two tests may make it at once; either is as good, and the second finds the place taken.
-        let moved = std::fs::rename(folder.keep(), &made);
-        assert!(moved.is_ok() || made.exists(), "the demo in its place");
-    }
-    made
-}
-
-/// Copies the database with its log: what is not checkpointed stands there.
-fn copy_demo(to: &Path) {
-    for file in std::fs::read_dir(made_demo()).expect("a folder") {
-        let file = file.expect("a file");
-        std::fs::copy(file.path(), to.join(file.file_name())).expect("a copy");
-    }
-}
-
 /// The root of the workspace.
 pub fn workspace() -> PathBuf {
     let tests = Path::new(env!("CARGO_MANIFEST_DIR"));
     tests.parent().expect("tests/ stands in the workspace").to_owned()
-}
-
-/// The program, built beside these tests.
-pub fn program() -> PathBuf {
-    let test = std::env::current_exe().expect("a path");
-    let target =
-        test.parent().and_then(Path::parent).expect("deps/ stands in the profile's folder");
-    let program = target.join("slackwater");
-    assert!(program.exists(), "{} is not there: cargo build -p slackwater", program.display());
-    program
 }
 
 /// Base64 (RFC 4648, section 4), as far as pictures from the browser need it.

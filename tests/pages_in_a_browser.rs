@@ -24,6 +24,7 @@ async fn pages(browser: &Browser) -> Vec<(&'static str, String)> {
         ("hours", "/fleet/hours"),
         ("yard", "/yard"),
         ("calendars", "/yard/calendars"),
+        ("files", "/yard/files"),
         ("nothing-here", "/no-such-page"),
     ]
     .map(|(name, path)| (name, path.to_owned()))
@@ -119,6 +120,47 @@ async fn sundays_hours_are_typed_on_a_phone_and_a_fall_is_asked_about_at_once() 
     let swapped = phone.board_line(&third.id).await.expect("the line is still there");
     assert_eq!(swapped.last, 0.0);
     phone.close().await;
+}
+
+/// Two bad rows are shown with line and reason, corrected in the file, loaded; nothing is doubled.
+#[tokio::test]
+async fn a_sheet_with_bad_rows_is_corrected_and_loaded_once() {
+    let yard = Yard::open();
+    let desk = yard.owner(View::Desk).await;
+    desk.go("/fleet?sort=-hours").await;
+    let serial = desk.find("tbody th a").await.text().await.expect("text");
+    let folder = tempfile::tempdir().expect("a folder");
+    let look = async |name: &str, rows: &str| {
+        let file = folder.path().join(name);
+        let header = "serial,title,urgency,found_at\n";
+        std::fs::write(&file, format!("{header}{rows}")).expect("a file");
+        desk.go("/yard").await;
+        desk.press_words("Load a file").await;
+        desk.choose_option("#kind", "findings").await;
+        desk.fill_plain("#file", file.to_str().expect("a path")).await;
+        desk.press_words("Look at the file").await;
+        desk.assert_accessible().await;
+    };
+    let good = format!("{serial},Cowl latch bent,next_service,2026-07-04\n");
+    look(
+        "sheet.csv",
+        &format!("{good}NO-1,Loose clamp,stop,2026-07-04\n{serial},Hum,loud,2026-07-04\n"),
+    )
+    .await;
+    let says = desk.text().await;
+    assert!(says.contains("2 values break a rule") && says.contains("NO-1"), "{says}");
+    desk.picture("files-bad-rows").await;
+
+    look("sheet.csv", &good).await;
+    assert!(desk.text().await.contains("Nothing is kept yet."), "{}", desk.text().await);
+    desk.picture("files-looked-at").await;
+    desk.press_words("Load 1 row").await;
+    let says = desk.find(".notice").await.text().await.expect("text");
+    assert_eq!(says, "sheet.csv: 1 row is on record now.");
+
+    look("sheet.csv", &good).await;
+    assert!(desk.text().await.contains("There is nothing to load."), "{}", desk.text().await);
+    desk.close().await;
 }
 
 #[tokio::test]

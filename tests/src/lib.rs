@@ -1,5 +1,6 @@
 //! What black-box tests stand on.
 
 pub mod database;
+pub mod program;
 mod server;
 pub mod yard;

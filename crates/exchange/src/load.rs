@@ -17,18 +17,24 @@ mod yard;
 use std::str::FromStr;
 
 use chrono::{DateTime, Utc};
+use fleet::person::Role;
 use serde::Serialize;
 
 use crate::table::{Column, Presence, Refused, Row, TableWriter};
 
 pub use buying::{OrderRow, ReceiptRow, StockRow, SupplierRow, SupplierSeasonRow, TermRow};
-pub use engine::{EngineRow, FittingRow, ModelRow, ReadingRow, TestFigureRow, TorqueRow};
-pub use hire::{BoatRow, BookingRow, HireRow, PoolRow};
+pub use engine::{
+    EngineRow, FittingRow, ModelRow, ReadingRow, StandstillRow, TestFigureRow, TorqueRow,
+};
+pub use hire::{BoatRow, BookingRow, HireRow, PoolMinimumRow, PoolRow};
 pub use part::{KitRow, PartRow, SupersessionRow};
 pub use programme::{
     FindingKindRow, FindingRow, ModelName, ProgrammeRow, ServiceRow, TaskPartRow, TaskRow,
 };
-pub use yard::{AbsenceRow, BayRow, CalendarDayRow, CalendarRow, PersonRow, SiteRow};
+pub use yard::{
+    AbsenceRow, BayRow, CalendarDayRow, CalendarRow, CurrencyRateRow, PersonRow, SitePriceRow,
+    SiteRow,
+};
 
 /// A row of one kind of file.
 pub trait LoadRow: Sized + Serialize + Send {
@@ -48,16 +54,19 @@ pub enum Kind {
     Calendars,
     CalendarDays,
     Sites,
+    SitePrices,
     Bays,
     People,
     Absences,
     Pools,
+    PoolMinimums,
     Boats,
     Models,
     Torques,
     TestFigures,
     Engines,
     Fittings,
+    Standstills,
     Readings,
     Bookings,
     Hire,
@@ -70,6 +79,7 @@ pub enum Kind {
     FindingKinds,
     Services,
     Findings,
+    CurrencyRates,
     Suppliers,
     SupplierSeasons,
     Terms,
@@ -94,20 +104,23 @@ impl UnknownKind {
 
 impl Kind {
     /// Every kind, each after those that its rows may name.
-    pub const ALL: [Self; 31] = [
+    pub const ALL: [Self; 35] = [
         Self::Calendars,
         Self::CalendarDays,
         Self::Sites,
+        Self::SitePrices,
         Self::Bays,
         Self::People,
         Self::Absences,
         Self::Pools,
+        Self::PoolMinimums,
         Self::Boats,
         Self::Models,
         Self::Torques,
         Self::TestFigures,
         Self::Engines,
         Self::Fittings,
+        Self::Standstills,
         Self::Readings,
         Self::Bookings,
         Self::Hire,
@@ -120,6 +133,7 @@ impl Kind {
         Self::FindingKinds,
         Self::Services,
         Self::Findings,
+        Self::CurrencyRates,
         Self::Suppliers,
         Self::SupplierSeasons,
         Self::Terms,
@@ -134,16 +148,19 @@ impl Kind {
             Self::Calendars => "calendars",
             Self::CalendarDays => "calendar-days",
             Self::Sites => "sites",
+            Self::SitePrices => "site-prices",
             Self::Bays => "bays",
             Self::People => "people",
             Self::Absences => "absences",
             Self::Pools => "pools",
+            Self::PoolMinimums => "pool-minimums",
             Self::Boats => "boats",
             Self::Models => "models",
             Self::Torques => "torques",
             Self::TestFigures => "test-figures",
             Self::Engines => "engines",
             Self::Fittings => "fittings",
+            Self::Standstills => "standstills",
             Self::Readings => "readings",
             Self::Bookings => "bookings",
             Self::Hire => "hire",
@@ -156,6 +173,7 @@ impl Kind {
             Self::FindingKinds => "finding-kinds",
             Self::Services => "services",
             Self::Findings => "findings",
+            Self::CurrencyRates => "currency-rates",
             Self::Suppliers => "suppliers",
             Self::SupplierSeasons => "supplier-seasons",
             Self::Terms => "terms",
@@ -171,16 +189,19 @@ impl Kind {
             Self::Calendars => "working hours by weekday",
             Self::CalendarDays => "days on which a calendar differs from its week",
             Self::Sites => "yards and hire stations with time zone, calendar and season",
+            Self::SitePrices => "what a day late, a failure or a boat short costs a site",
             Self::Bays => "places where one engine is worked on",
             Self::People => "people with role, skills and bench time",
             Self::Absences => "days on which somebody is away",
             Self::Pools => "engines that can stand in for one another on hire",
+            Self::PoolMinimums => "boats that a pool should keep in service, by days",
             Self::Boats => "boats by name, with pool and place on the jetty",
             Self::Models => "engine models with oils, fuel and the source of each figure",
             Self::Torques => "how tight a model's fasteners are, each with its source",
             Self::TestFigures => "what a model's tests are done at, each with its source",
             Self::Engines => "outboards by serial, with model and pool",
             Self::Fittings => "which engine sat on which boat, from when to when",
+            Self::Standstills => "days on which engines are known to stand still",
             Self::Readings => "what hour meters showed, and meter swaps",
             Self::Bookings => "boats wanted, by pool and time",
             Self::Hire => "boats out on hire, from when to when",
@@ -193,12 +214,51 @@ impl Kind {
             Self::FindingKinds => "what can be found on an engine and what it calls for",
             Self::Services => "tasks done on engines, with the parts used",
             Self::Findings => "what was found on engines",
+            Self::CurrencyRates => "what a currency was worth in another on a day",
             Self::Suppliers => "whoever parts are bought from",
             Self::SupplierSeasons => "a supplier's pre-season windows",
             Self::Terms => "on which terms a supplier sells a part",
             Self::Orders => "orders, a row for each part ordered",
             Self::Receipts => "what orders delivered; a record only, the shelf is loaded as stock",
             Self::Stock => "what was counted on the shelf",
+        }
+    }
+
+    /// Who may load it.
+    pub const fn role(self) -> Role {
+        match self {
+            Self::Calendars
+            | Self::CalendarDays
+            | Self::Sites
+            | Self::SitePrices
+            | Self::CurrencyRates
+            | Self::People => Role::Owner,
+            Self::Readings | Self::Hire | Self::Services | Self::Findings => Role::Technician,
+            Self::Parts
+            | Self::Kits
+            | Self::Supersessions
+            | Self::Suppliers
+            | Self::SupplierSeasons
+            | Self::Terms
+            | Self::Orders
+            | Self::Receipts
+            | Self::Stock => Role::Buyer,
+            Self::Bays
+            | Self::Absences
+            | Self::Pools
+            | Self::PoolMinimums
+            | Self::Boats
+            | Self::Models
+            | Self::Torques
+            | Self::TestFigures
+            | Self::Engines
+            | Self::Fittings
+            | Self::Standstills
+            | Self::Bookings
+            | Self::Tasks
+            | Self::Programme
+            | Self::TaskParts
+            | Self::FindingKinds => Role::Planner,
         }
     }
 
@@ -239,16 +299,19 @@ impl Kind {
             Self::Calendars => of::<CalendarRow>(),
             Self::CalendarDays => of::<CalendarDayRow>(),
             Self::Sites => of::<SiteRow>(),
+            Self::SitePrices => of::<SitePriceRow>(),
             Self::Bays => of::<BayRow>(),
             Self::People => of::<PersonRow>(),
             Self::Absences => of::<AbsenceRow>(),
             Self::Pools => of::<PoolRow>(),
+            Self::PoolMinimums => of::<PoolMinimumRow>(),
             Self::Boats => of::<BoatRow>(),
             Self::Models => of::<ModelRow>(),
             Self::Torques => of::<TorqueRow>(),
             Self::TestFigures => of::<TestFigureRow>(),
             Self::Engines => of::<EngineRow>(),
             Self::Fittings => of::<FittingRow>(),
+            Self::Standstills => of::<StandstillRow>(),
             Self::Readings => of::<ReadingRow>(),
             Self::Bookings => of::<BookingRow>(),
             Self::Hire => of::<HireRow>(),
@@ -261,6 +324,7 @@ impl Kind {
             Self::FindingKinds => of::<FindingKindRow>(),
             Self::Services => of::<ServiceRow>(),
             Self::Findings => of::<FindingRow>(),
+            Self::CurrencyRates => of::<CurrencyRateRow>(),
             Self::Suppliers => of::<SupplierRow>(),
             Self::SupplierSeasons => of::<SupplierSeasonRow>(),
             Self::Terms => of::<TermRow>(),

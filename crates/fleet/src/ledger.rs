@@ -144,15 +144,7 @@ impl Ledger {
         let replaces = match (same, entry.mark) {
             (Some(_), Mark::Correction { .. }) => true,
             (None, Mark::Correction { .. }) => return Err(LedgerError::NothingToCorrect),
-            (Some(known), _) if known.mark.after() == entry.mark.after() => {
-                return Ok(Accepted::Known);
-            }
-            (Some(known), mark) => {
-                return Err(LedgerError::TwoValues {
-                    shown: mark.after(),
-                    known: known.mark.after(),
-                });
-            }
+            (Some(known), mark) => return known_again(known.mark, mark),
             (None, _) => false,
         };
         let previous = place.checked_sub(1).map(|before| self.entries[before]);
@@ -235,6 +227,17 @@ impl Ledger {
     }
 }
 
+/// A second mark for one moment: the same, or another, in what a meter showed before or after it.
+fn known_again(known: Mark, given: Mark) -> Result<Accepted, LedgerError> {
+    if given.after() != known.after() {
+        return Err(LedgerError::TwoValues { shown: given.after(), known: known.after() });
+    }
+    if given.before() != known.before() {
+        return Err(LedgerError::TwoValues { shown: given.before(), known: known.before() });
+    }
+    Ok(Accepted::Known)
+}
+
 fn check_gain(earlier: &Entry, later: &Entry) -> Result<(), LedgerError> {
     let (last, shown) = (earlier.mark.after(), later.mark.before());
     let Some(gained) = shown.since(last) else {
@@ -293,6 +296,21 @@ mod tests {
         // 100 on the first meter, 50 more to the swap, 40 to the reset, 7 after it.
         let entries = [reading(0, 100), swap, reset, reading(30, 7)];
         assert_eq!(last_life(&entries), whole(197));
+    }
+
+    #[test]
+    fn a_swap_told_again_is_known_and_one_with_another_end_is_not() {
+        let swap = |old_last| Entry {
+            read_at: at(10),
+            mark: Mark::MeterReplaced { old_last: whole(old_last), new_first: whole(3) },
+        };
+        let mut ledger = Ledger::from_entries(&[reading(0, 100), swap(150)]).expect("accepted");
+        assert_eq!(ledger.accept(swap(150)), Ok(Accepted::Known));
+        let two = LedgerError::TwoValues { shown: whole(151), known: whole(150) };
+        assert_eq!(ledger.accept(swap(151)), Err(two));
+        let plain = Entry { read_at: at(10), mark: Mark::Reading { shown: whole(3) } };
+        let two = LedgerError::TwoValues { shown: whole(3), known: whole(150) };
+        assert_eq!(ledger.accept(plain), Err(two));
     }
 
     #[test]

@@ -23,6 +23,20 @@ words! {
     }
 }
 
+impl Role {
+    /// Whether it may do what `needed` may. Planners and buyers may both do a technician's work, but
+    /// not each other's.
+    pub fn includes(self, needed: Self) -> bool {
+        match needed {
+            Self::Viewer => true,
+            Self::Technician => self != Self::Viewer,
+            Self::Planner => matches!(self, Self::Planner | Self::Owner),
+            Self::Buyer => matches!(self, Self::Buyer | Self::Owner),
+            Self::Owner => self == Self::Owner,
+        }
+    }
+}
+
 /// Somebody of the organisation.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Person {
@@ -91,4 +105,24 @@ pub struct BayClosure {
     pub from_on: NaiveDate,
     pub until_on: NaiveDate,
     pub reason: String,
+}
+
+#[cfg(test)]
+mod tests {
+    use rstest::rstest;
+
+    use super::*;
+
+    #[rstest]
+    #[case::everybody_reads(Role::Viewer, Role::Viewer, true)]
+    #[case::a_viewer_writes_no_hours(Role::Viewer, Role::Technician, false)]
+    #[case::a_planner_writes_hours(Role::Planner, Role::Technician, true)]
+    #[case::a_buyer_counts_stock(Role::Buyer, Role::Technician, true)]
+    #[case::a_buyer_plans_nothing(Role::Buyer, Role::Planner, false)]
+    #[case::a_planner_buys_nothing(Role::Planner, Role::Buyer, false)]
+    #[case::an_owner_does_everything(Role::Owner, Role::Buyer, true)]
+    #[case::only_an_owner_sets_people(Role::Planner, Role::Owner, false)]
+    fn roles_include_one_another(#[case] role: Role, #[case] needed: Role, #[case] expected: bool) {
+        assert_eq!(role.includes(needed), expected);
+    }
 }

@@ -52,16 +52,19 @@ pub fn write(history: &History, supply: &Supply) -> Vec<LoadFile> {
         calendars(),
         calendar_days(history.until),
         sites(history.until),
+        site_prices(),
         bays(),
         people(),
         absences(history.until),
         pools(),
+        pool_minimums(history.until),
         boats(history),
         models(),
         torques(),
         test_figures(),
         engines(history),
         fittings(history),
+        standstills(history),
         readings(history),
         bookings(history.until),
         hire(history),
@@ -124,6 +127,28 @@ fn sites(until: NaiveDate) -> Sheet {
     sheet
 }
 
+/// What a site's time and boats are worth. A boat short is worth what its hire would have brought on a
+/// day, the dearest pool's of the site.
+fn site_prices() -> Sheet {
+    let mut sheet = Sheet::new("site-prices", "site,kind,amount,currency,basis");
+    for site in [HOME, PIER] {
+        let pools = POOLS.iter().filter(|pool| pool.site == site);
+        let hire = pools.map(|pool| pool.hire_price_minor).max().unwrap_or_default();
+        for (kind, minor, basis) in [
+            ("day_late", 400, "estimate of the yard"),
+            ("failure", 2 * hire + 4_500, "two hires given back and a tow"),
+            ("boat_short", hire, "a day's hire, price list"),
+            ("visit_left_out", 60_000, "an engine that misses the opening of the season"),
+            ("overtime_hour", 5_400, "wages with overtime"),
+            ("bench_hour", 3_600, "wages"),
+        ] {
+            let basis = format!("{basis}; {SOURCE}");
+            sheet.row(&[site, kind, &decimal(minor), "EUR", &basis]);
+        }
+    }
+    sheet
+}
+
 fn bays() -> Sheet {
     let mut sheet = Sheet::new("bays", "site,bay,used_as");
     sheet.row(&[HOME, "Bench 1", "bench"]);
@@ -163,6 +188,18 @@ fn pools() -> Sheet {
         };
         // The running factor is left out: it is to be learned from the metered engines.
         sheet.row(&[pool.site, pool.name, water, used_for, "1", ""]);
+    }
+    sheet
+}
+
+/// What each pool should keep afloat in July and August of the season that is on or comes next.
+fn pool_minimums(until: NaiveDate) -> Sheet {
+    let mut sheet = Sheet::new("pool-minimums", "pool,from_on,until_on,boats");
+    let (first, _) = hire_season(until);
+    let (from, to) = (format!("{}-07-01", first.year()), format!("{}-08-31", first.year()));
+    for pool in &POOLS {
+        let boats = (pool.boats as f64 * pool.minimum_share).floor();
+        sheet.row(&[pool.name, &from, &to, &boats.to_string()]);
     }
     sheet
 }
@@ -274,6 +311,17 @@ fn fittings(history: &History) -> Sheet {
             &fitting.from.to_string(),
             &fitting.until.map(|until| until.to_string()).unwrap_or_default(),
         ]);
+    }
+    sheet
+}
+
+/// One engine is lent out over the winter that is on or was last, and does not run there.
+fn standstills(history: &History) -> Sheet {
+    let mut sheet = Sheet::new("standstills", "serial,from_on,until_on,reason");
+    let (first, _) = hire_season(history.until);
+    let (from, to) = (format!("{}-11-02", first.year() - 1), format!("{}-02-20", first.year()));
+    if let Some(engine) = history.engines.last() {
+        sheet.row(&[&engine.serial, &from, &to, "lent to the sea school as a show engine"]);
     }
     sheet
 }

@@ -4,12 +4,12 @@ use chrono::{DateTime, Utc};
 use fleet::boat::{Boat, Fitting};
 use fleet::engine::Engine;
 use fleet::id::{BoatId, EngineId, FittingId, OrganisationId};
-use sea_orm::{ColumnTrait as _, ConnectionTrait, QueryFilter as _};
+use sea_orm::{ColumnTrait as _, Condition, ConnectionTrait, QueryFilter as _};
 
 use crate::Transaction;
 use crate::entity::{boats, fittings};
 use crate::error::StoreError;
-use crate::record::{self, Author};
+use crate::record::{self, Author, Page, PageOf};
 use crate::value::to_microseconds;
 
 /// The boats of `names` that are there, at any site.
@@ -50,10 +50,123 @@ pub async fn fittings_of_boats(
     record::by_column(connection, organisation, fittings::Column::BoatId, &keys).await
 }
 
+/// A page of where one engine sat, in the order in which it was recorded.
+pub async fn page_of_engine(
+    connection: &impl ConnectionTrait,
+    organisation: OrganisationId,
+    engine: EngineId,
+    wanted: PageOf,
+) -> Result<Page<Fitting>, StoreError> {
+    let condition = Condition::all().add(fittings::Column::EngineId.eq(engine.0));
+    record::page_where(connection, organisation, condition, wanted).await
+}
+
+/// A page of what sat on one boat, in the order in which it was recorded.
+pub async fn page_of_boat(
+    connection: &impl ConnectionTrait,
+    organisation: OrganisationId,
+    boat: BoatId,
+    wanted: PageOf,
+) -> Result<Page<Fitting>, StoreError> {
+    let condition = Condition::all().add(fittings::Column::BoatId.eq(boat.0));
+    record::page_where(connection, organisation, condition, wanted).await
+}
+
+/// Records where an engine sat or sits, beside what is on record.
+///
+/// # Errors
+/// `fitting-overlaps` where the engine sat on a boat then, or another engine at that place;
+/// `ends-before-it-begins`; `in-the-future` where either comes after the author's present.
+pub async fn record_fitting(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    author: &Author,
+    mut fitting: Fitting,
+) -> Result<Fitting, StoreError> {
+    not_to_come(author, Some(fitting.fitted_at))?;
+    not_to_come(author, fitting.removed_at)?;
+    fitting.fitted_at = to_microseconds(fitting.fitted_at);
+    fitting.removed_at = fitting.removed_at.map(to_microseconds);
+    in_order(fitting.fitted_at, fitting.removed_at)?;
+    record::lock::<Engine>(transaction, organisation, fitting.engine).await?;
+    record::lock::<Boat>(transaction, organisation, fitting.boat).await?;
+    let of_engine = fittings_of_engines(transaction, organisation, &[fitting.engine]).await?;
+    let of_boat = fittings_of_boats(transaction, organisation, &[fitting.boat]).await?;
+    let there = of_boat.into_iter().filter(|other| other.position == fitting.position);
+    if let Some(other) = of_engine.iter().find(|other| overlap(&fitting, other)) {
+        return Err(overlapping("the engine sat on a boat then", other));
+    }
+    if let Some(other) = there.into_iter().find(|other| overlap(&fitting, other)) {
+        return Err(overlapping("another engine sat at that place then", &other));
+    }
+    record::create(transaction, organisation, author, std::slice::from_ref(&fitting)).await?;
+    Ok(fitting)
+}
+
+/// Takes an engine off its boat at `at`.
+///
+/// # Errors
+/// `fitting-ended` where it came off before, `ends-before-it-begins`, `in-the-future`; `Stale` where
+/// somebody else changed the fitting meanwhile.
+pub async fn take_off(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    author: &Author,
+    id: FittingId,
+    version: i64,
+    at: DateTime<Utc>,
+) -> Result<Fitting, StoreError> {
+    not_to_come(author, Some(at))?;
+    let fitting = record::lock::<Fitting>(transaction, organisation, id).await?;
+    if fitting.version != version {
+        let (noun, current) = (<Fitting as record::Record>::NOUN, fitting.version);
+        return Err(StoreError::Stale { noun, given: version, current });
+    }
+    let at = to_microseconds(at);
+    if let Some(off) = fitting.removed_at {
+        let what = format!("the engine came off at {} already", off.to_rfc3339());
+        return Err(StoreError::Broken { rule: "fitting-ended", what });
+    }
+    in_order(fitting.fitted_at, Some(at))?;
+    let ended = Fitting { removed_at: Some(at), ..fitting };
+    record::change(transaction, organisation, author, &ended).await
+}
+
+fn not_to_come(author: &Author, at: Option<DateTime<Utc>>) -> Result<(), StoreError> {
+    match at.filter(|&at| at > author.at) {
+        None => Ok(()),
+        Some(at) => {
+            let what = format!("{} lies in the future", at.to_rfc3339());
+            Err(StoreError::Broken { rule: "in-the-future", what })
+        }
+    }
+}
+
+fn in_order(fitted_at: DateTime<Utc>, removed_at: Option<DateTime<Utc>>) -> Result<(), StoreError> {
+    if removed_at.is_none_or(|off| off > fitted_at) {
+        return Ok(());
+    }
+    let what = format!("it is fitted at {}; it comes off later", fitted_at.to_rfc3339());
+    Err(StoreError::Broken { rule: "ends-before-it-begins", what })
+}
+
+/// Whether two fittings share a moment; each ends before its last one.
+fn overlap(a: &Fitting, b: &Fitting) -> bool {
+    let begins_before =
+        |from: DateTime<Utc>, until: Option<DateTime<Utc>>| until.is_none_or(|until| from < until);
+    begins_before(a.fitted_at, b.removed_at) && begins_before(b.fitted_at, a.removed_at)
+}
+
+fn overlapping(what: &str, other: &Fitting) -> StoreError {
+    let until = other.removed_at.map_or_else(|| "now".to_owned(), |off| off.to_rfc3339());
+    let what = format!("{what}, from {} to {until}", other.fitted_at.to_rfc3339());
+    StoreError::Broken { rule: "fitting-overlaps", what }
+}
+
 /// Puts `engine` on `boat`; whatever sat there, and wherever the engine sat, comes off at `at`.
 ///
 /// # Errors
-/// `fitting-before-last` where either was fitted at or after `at`.
+/// `fitting-before-last` where either was fitted at or after `at`; `in-the-future`.
 pub async fn fit(
     transaction: &Transaction,
     organisation: OrganisationId,
@@ -63,6 +176,7 @@ pub async fn fit(
     position: i32,
     at: DateTime<Utc>,
 ) -> Result<Fitting, StoreError> {
+    not_to_come(author, Some(at))?;
     record::lock::<Engine>(transaction, organisation, engine).await?;
     record::lock::<Boat>(transaction, organisation, boat).await?;
     let at = to_microseconds(at);

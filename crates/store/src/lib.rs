@@ -22,6 +22,7 @@ pub mod hire;
 pub mod history;
 pub mod jobs;
 pub mod load;
+pub mod meters;
 pub mod once;
 pub mod orders;
 pub mod organisations;

@@ -24,11 +24,11 @@ use std::io::Read;
 
 use chrono::{DateTime, Utc};
 use exchange::load::{
-    AbsenceRow, BayRow, BoatRow, BookingRow, CalendarDayRow, CalendarRow, EngineRow,
-    FindingKindRow, FindingRow, FittingRow, HireRow, Kind, KitRow, LoadRow, ModelRow, OrderRow,
-    PartRow, PersonRow, PoolRow, ProgrammeRow, ReadingRow, ReceiptRow, ServiceRow, SiteRow,
-    StockRow, SupersessionRow, SupplierRow, SupplierSeasonRow, TaskPartRow, TaskRow, TermRow,
-    TestFigureRow, TorqueRow,
+    AbsenceRow, BayRow, BoatRow, BookingRow, CalendarDayRow, CalendarRow, CurrencyRateRow,
+    EngineRow, FindingKindRow, FindingRow, FittingRow, HireRow, Kind, KitRow, LoadRow, ModelRow,
+    OrderRow, PartRow, PersonRow, PoolMinimumRow, PoolRow, ProgrammeRow, ReadingRow, ReceiptRow,
+    ServiceRow, SitePriceRow, SiteRow, StandstillRow, StockRow, SupersessionRow, SupplierRow,
+    SupplierSeasonRow, TaskPartRow, TaskRow, TermRow, TestFigureRow, TorqueRow,
 };
 use exchange::table::{Faults, Limits, Placed, RowFault, Rows, Table};
 use fleet::id::OrganisationId;
@@ -108,16 +108,19 @@ pub async fn load(
         Kind::Calendars => run::<CalendarRow>(store, request, input, progress).await,
         Kind::CalendarDays => run::<CalendarDayRow>(store, request, input, progress).await,
         Kind::Sites => run::<SiteRow>(store, request, input, progress).await,
+        Kind::SitePrices => run::<SitePriceRow>(store, request, input, progress).await,
         Kind::Bays => run::<BayRow>(store, request, input, progress).await,
         Kind::People => run::<PersonRow>(store, request, input, progress).await,
         Kind::Absences => run::<AbsenceRow>(store, request, input, progress).await,
         Kind::Pools => run::<PoolRow>(store, request, input, progress).await,
+        Kind::PoolMinimums => run::<PoolMinimumRow>(store, request, input, progress).await,
         Kind::Boats => run::<BoatRow>(store, request, input, progress).await,
         Kind::Models => run::<ModelRow>(store, request, input, progress).await,
         Kind::Torques => run::<TorqueRow>(store, request, input, progress).await,
         Kind::TestFigures => run::<TestFigureRow>(store, request, input, progress).await,
         Kind::Engines => run::<EngineRow>(store, request, input, progress).await,
         Kind::Fittings => run::<FittingRow>(store, request, input, progress).await,
+        Kind::Standstills => run::<StandstillRow>(store, request, input, progress).await,
         Kind::Readings => run::<ReadingRow>(store, request, input, progress).await,
         Kind::Bookings => run::<BookingRow>(store, request, input, progress).await,
         Kind::Hire => run::<HireRow>(store, request, input, progress).await,
@@ -130,6 +133,7 @@ pub async fn load(
         Kind::FindingKinds => run::<FindingKindRow>(store, request, input, progress).await,
         Kind::Services => run::<ServiceRow>(store, request, input, progress).await,
         Kind::Findings => run::<FindingRow>(store, request, input, progress).await,
+        Kind::CurrencyRates => run::<CurrencyRateRow>(store, request, input, progress).await,
         Kind::Suppliers => run::<SupplierRow>(store, request, input, progress).await,
         Kind::SupplierSeasons => run::<SupplierSeasonRow>(store, request, input, progress).await,
         Kind::Terms => run::<TermRow>(store, request, input, progress).await,

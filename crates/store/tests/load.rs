@@ -3,15 +3,17 @@
 use chrono::{DateTime, NaiveDate, TimeZone as _, Utc};
 use exchange::load::Kind;
 use fleet::boat::Fitting;
-use fleet::engine::Engine;
+use fleet::engine::{Engine, Standstill};
 use fleet::finding::{Finding, Hold};
 use fleet::id::OrganisationId;
 use fleet::order::{Order, OrderLine, Receipt};
 use fleet::part::{KitLine, Lot, Part, StockLevel, StockMove, Supersession};
 use fleet::person::{PersonSkill, Skill};
+use fleet::pool::PoolMinimum;
 use fleet::programme::{ProgrammeInterval, Task, TaskLink, TaskPart};
 use fleet::reading::Reading;
 use fleet::service::{Service, ServicePart};
+use fleet::site::{CurrencyRate, SitePrice};
 use proptest::prelude::{any, prop};
 use proptest::test_runner::{Config, TestRunner};
 use rstest::rstest;
@@ -139,6 +141,9 @@ async fn counts(yard: &Yard) -> Vec<(&'static str, usize)> {
         ("engines", yard.count::<Engine>().await),
         ("fittings", yard.count::<Fitting>().await),
         ("readings", yard.count::<Reading>().await),
+        ("site prices", yard.count::<SitePrice>().await),
+        ("pool minimums", yard.count::<PoolMinimum>().await),
+        ("standstills", yard.count::<Standstill>().await),
         ("services", yard.count::<Service>().await),
         ("service parts", yard.count::<ServicePart>().await),
         ("findings", yard.count::<Finding>().await),
@@ -154,6 +159,49 @@ async fn counts(yard: &Yard) -> Vec<(&'static str, usize)> {
         ("moves", yard.count::<StockMove>().await),
         ("levels", yard.count::<StockLevel>().await),
     ]
+}
+
+#[rstest]
+#[tokio::test]
+async fn what_a_day_is_worth_loads_once_and_says_where_it_differs(
+    #[values(Sqlite, Postgres)] on: Database,
+) {
+    let Some(yard) = Yard::small(on).await else { return };
+    for (kind, good, bad, rule) in [
+        (
+            Kind::SitePrices,
+            "site,kind,amount,currency,basis\nQuay,boat_short,95,EUR,price list\n",
+            "site,kind,amount,currency,basis\nQuay,boat_short,96,EUR,price list\n",
+            "other-values-on-record",
+        ),
+        (
+            Kind::PoolMinimums,
+            "pool,from_on,until_on,boats\nDinghies,2026-07-01,2026-08-31,2\n",
+            "pool,from_on,until_on,boats\nDories,2026-07-01,2026-08-31,2\n",
+            "pool-unknown",
+        ),
+        (
+            Kind::Standstills,
+            "serial,from_on,until_on,reason\nB-1,2026-10-12,2027-04-10,laid up\n",
+            "serial,from_on,until_on,reason\nX-9,2026-10-12,2027-04-10,laid up\n",
+            "engine-unknown",
+        ),
+        (
+            Kind::CurrencyRates,
+            "from_currency,to_currency,on,rate,source\nGBP,EUR,2026-07-01,1.1525,bank\n",
+            "from_currency,to_currency,on,rate,source\nGBP,EUR,2026-07-01,1.15,bank\n",
+            "other-values-on-record",
+        ),
+    ] {
+        assert_eq!(yard.must_load(kind, good).await.added, 1, "{kind}");
+        let again = yard.must_load(kind, good).await;
+        assert_eq!((again.added, again.unchanged), (0, 1), "{kind}");
+        let refused = yard.load(kind, bad).await;
+        assert_eq!(refused.faults.faults()[0].rule, rule, "{kind}");
+    }
+    let rates: Vec<CurrencyRate> =
+        record::all(yard.database.store.connection(), yard.organisation).await.unwrap();
+    assert_eq!(rates.iter().map(|rate| rate.rate_millionths).collect::<Vec<_>>(), [1_152_500]);
 }
 
 #[rstest]

@@ -3,11 +3,15 @@
 mod due;
 mod feed;
 mod finding;
+mod fitting;
 mod forecast;
+mod hire_check;
+mod hire_log;
 mod history;
 mod hold;
 mod job;
 mod load;
+mod meter_swap;
 mod order;
 mod order_advice;
 mod order_goods;
@@ -31,6 +35,17 @@ use crate::state::ApiState;
 pub fn quick() -> OpenApiRouter<ApiState> {
     OpenApiRouter::new()
         .routes(routes!(reading::record_reading, reading::list_readings_of_engine))
+        .routes(routes!(meter_swap::record_meter_swap))
+        .routes(routes!(fitting::record_fitting))
+        .routes(routes!(fitting::end_fitting))
+        .routes(routes!(fitting::list_fittings_of_engine))
+        .routes(routes!(fitting::list_fittings_of_boat))
+        .routes(routes!(hire_log::record_hire))
+        .routes(routes!(hire_log::list_hire_of_boat))
+        .routes(routes!(hire_log::list_hire_of_engine))
+        .routes(routes!(hire_check::record_hire_check))
+        .routes(routes!(hire_check::list_hire_checks_of_boat))
+        .routes(routes!(hire_check::list_hire_checks_of_engine))
         .routes(routes!(finding::record_finding))
         .routes(routes!(finding::close_finding))
         .routes(routes!(hold::place_hold))

@@ -23,7 +23,6 @@ mod upload;
 
 use axum::Router;
 
-pub use access::may;
 pub use document::{document, document_text};
 pub use state::ApiState;
 

@@ -20,11 +20,13 @@ mod supplier;
 mod visit;
 
 pub use bench::{JobFields, JobPartFields, JobTaskFields};
+pub use boat::FittingFields;
 pub use finding::{FindingFields, HoldFields};
 
+pub use hire::{HireCheckFields, HireFields};
 pub use order::{InvoiceLineFields, OrderFields, OrderLineFields, ReceiptFields};
 pub use part::{LotFields, PartFields, ReservationFields, StockMoveFields};
-pub use reading::ReadingFields;
+pub use reading::{MeterFields, ReadingFields};
 pub use service::ServiceFields;
 pub use visit::{PlanFields, VisitFields};
 

@@ -17,6 +17,7 @@ use crate::form::{Choice, Field, choose};
 use crate::frame::{Frame, Link, Notice, Room};
 use crate::state::{Cookies, PagesState};
 use crate::visitor::{Posted, Right, Visitor};
+use crate::yard;
 use crate::yard_records::Yard;
 
 pub const PATH: &str = "/yard/calendars";
@@ -48,13 +49,6 @@ pub struct CalendarRow {
     pub stands: String,
     /// Where to close it; empty where it is closed, or somebody else's.
     pub close_to: String,
-}
-
-/// The pages of this room.
-pub fn paths(here: &str) -> Vec<Link> {
-    [Link::new("Sites and people", "/yard"), Link::new("Calendars", PATH)]
-        .map(|link| link.seen_from(here))
-        .to_vec()
 }
 
 /// What a calendar can be of, and what it is called.
@@ -200,7 +194,7 @@ async fn page(
         heading: format!("{} open", count(open, "calendar is", "calendars are")),
         lead: "The bench's work in anybody's calendar program: engine, tasks, bay, by day."
             .to_owned(),
-        paths: paths(PATH),
+        paths: yard::paths(visitor, PATH),
         made,
         choices: offered.choices(visitor, &of.value),
         of,

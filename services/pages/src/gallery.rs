@@ -18,6 +18,7 @@ use crate::chart::load::{SkillLoad, Week, draw as draw_load};
 use crate::chart::tide::{Ahead, Tide};
 use crate::engine::{EnginePage, FindingLine, HoldLine, ReadingRow};
 use crate::failure::FailurePage;
+use crate::files::{FaultRow, FilesPage, Keep, Looked, TemplateRow};
 use crate::finding::{FindingPage, KindChoice};
 use crate::fleet_list::{EngineRow, FleetPage};
 use crate::form::{Act, Choice, Column, Fact, Field, Mark, choose};
@@ -614,6 +615,38 @@ fn finding() -> FindingPage {
     }
 }
 
+fn files() -> FilesPage {
+    FilesPage {
+        frame: frame("Load a file", Room::Yard),
+        heading: "Load a file".into(),
+        lead: "It is looked at first.".into(),
+        paths: vec![Link::new("Sites and people", "/yard")],
+        kinds: choose([Choice::new("readings", "Readings: what hour meters showed")], "readings"),
+        kind_fault: String::new(),
+        file_fault: "Choose a file.".into(),
+        looked: Some(Looked {
+            heading: "autumn.csv, looked at".into(),
+            says: "9 values break a rule: see below where and why.".into(),
+            faults: vec![FaultRow {
+                line: "14".into(),
+                column: "hours".into(),
+                value: "41".into(),
+                why: "Engine KV-2041: 41 h is below 412.5 h, shown before.".into(),
+            }],
+            more: "And 8 more.".into(),
+            keep: Some(Keep {
+                id: "x".into(),
+                text: "Load the 403 rows without fault, leave the others out".into(),
+                class: "plain",
+            }),
+        }),
+        templates: vec![TemplateRow {
+            link: Link::new("readings.csv", "/yard/files/readings"),
+            about: "what hour meters showed, and meter swaps".into(),
+        }],
+    }
+}
+
 fn pages() -> Vec<(&'static str, String)> {
     let sign_in = SignInPage {
         frame: Frame::bare("Sign in"),
@@ -643,6 +676,7 @@ fn pages() -> Vec<(&'static str, String)> {
         ("what-if", what_if().render()),
         ("plan-run", plan_run().render()),
         ("meter", meter().render()),
+        ("files", files().render()),
         ("finding", finding().render()),
         ("sign-in", sign_in.render()),
         ("failure", failure.render()),

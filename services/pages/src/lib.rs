@@ -21,6 +21,7 @@ mod engine;
 mod failure;
 mod feed;
 mod figures;
+mod files;
 mod finding;
 mod fleet_list;
 mod form;

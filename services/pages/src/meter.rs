@@ -3,15 +3,14 @@
 use askama::Template;
 use axum::extract::{Path, Query, State};
 use axum::response::Response;
-use chrono::{DateTime, Utc};
 use fleet::calendar::day_of;
 use fleet::engine::Engine;
 use fleet::hours::Hours;
-use fleet::id::{EngineId, MeterId, ReadingId};
+use fleet::id::EngineId;
 use fleet::ledger::LedgerError;
-use fleet::reading::{Meter, MeterKind, Reading, ReadingKind};
 use serde::Deserialize;
-use store::readings::{self, ReadingError};
+use store::meters::{self, MeterSwap};
+use store::readings::ReadingError;
 use store::{Transaction, record};
 use uuid::Uuid;
 
@@ -96,8 +95,22 @@ pub async fn save(
     let (Some(old_last), Some(new_first), Some(at)) = (old_last, new_first, at) else {
         return shown_again(&about.page(&visitor, typed));
     };
-    match swap(&state, &visitor, about.engine.id, (old_last, new_first), at).await {
-        Ok(()) => {
+    let swap = MeterSwap {
+        engine: about.engine.id,
+        at,
+        old_last,
+        new_first,
+        kind: None,
+        serial: None,
+        source: "page".to_owned(),
+        recorded_by: Some(visitor.person.id),
+        note: None,
+    };
+    let (organisation, author) = (visitor.organisation, visitor.author(&state));
+    let write =
+        async |tx: &Transaction| meters::swap(tx, organisation, &author, swap.clone()).await;
+    match state.store.write(write).await {
+        Ok(_) => {
             let says = format!("New meter of {} recorded.", about.yard.name(about.engine.id));
             let home = engine_path(about.engine.id);
             let to = if typed.onward.is_empty() { &home } else { own_path(&typed.onward) };
@@ -125,52 +138,6 @@ fn parsed(field: &mut Field) -> Option<Hours> {
             None
         }
     }
-}
-
-/// The line of the ledger and the meters themselves, together.
-async fn swap(
-    state: &PagesState,
-    visitor: &Visitor,
-    engine: EngineId,
-    (old_last, new_first): (Hours, Hours),
-    at: DateTime<Utc>,
-) -> Result<(), ReadingError> {
-    let (organisation, now) = (visitor.organisation, state.now());
-    let author = visitor.author(state);
-    let reading = Reading {
-        id: ReadingId::fresh(),
-        engine,
-        kind: ReadingKind::MeterReplaced,
-        read_at: at,
-        shown: new_first,
-        shown_before: Some(old_last),
-        source: "page".to_owned(),
-        recorded_by: Some(visitor.person.id),
-        recorded_at: now,
-        note: None,
-    };
-    let write = async |tx: &Transaction| {
-        readings::append(tx, organisation, &reading, now).await?;
-        let meters: Vec<Meter> = record::all(tx, organisation).await?;
-        let fitted = meters.into_iter().find(|m| m.engine == engine && m.removed_at.is_none());
-        let kind = fitted.as_ref().map_or(MeterKind::HourMeter, |meter| meter.kind);
-        if let Some(old) = fitted.filter(|old| old.fitted_at < at) {
-            record::change(tx, organisation, &author, &Meter { removed_at: Some(at), ..old })
-                .await?;
-            let new = Meter {
-                id: MeterId::fresh(),
-                version: 1,
-                engine,
-                kind,
-                serial: None,
-                fitted_at: at,
-                removed_at: None,
-            };
-            record::create(tx, organisation, &author, &[new]).await?;
-        }
-        Ok(())
-    };
-    state.store.write(write).await
 }
 
 /// The engine that the form is about.

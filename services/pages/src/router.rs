@@ -15,8 +15,8 @@ use crate::cookie::Cookie;
 use crate::failure::Failure;
 use crate::state::PagesState;
 use crate::{
-    afloat, bench, beside, board, bundles, calendars, correction, count, engine, feed, finding,
-    fleet_list, job, lay_up, look, meter, moves, order, orders, part, plan_run, purchase,
+    afloat, bench, beside, board, bundles, calendars, correction, count, engine, feed, files,
+    finding, fleet_list, job, lay_up, look, meter, moves, order, orders, part, plan_run, purchase,
     purchase_forms, rotation, shelf_life, sign_in, stores, supplier, surplus, tag, visit, what_if,
     yard,
 };
@@ -51,6 +51,12 @@ pub fn router(state: PagesState) -> Router {
         .route("/yard", get(yard::show))
         .route("/yard/calendars", get(calendars::show).post(calendars::make))
         .route("/yard/calendars/{feed}/close", post(calendars::close))
+        .route(
+            "/yard/files",
+            get(files::show).post(files::look).layer(DefaultBodyLimit::max(files::FORM_BYTES_MAX)),
+        )
+        .route("/yard/files/keep", post(files::keep))
+        .route("/yard/files/{kind}", get(files::template))
         .route("/stores", get(stores::show))
         .route("/stores/count", get(count::show).post(count::save))
         .route("/stores/shelf-life", get(shelf_life::show))

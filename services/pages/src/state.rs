@@ -6,6 +6,7 @@ use chrono::{DateTime, Utc};
 use store::Store;
 
 use crate::attempts::Attempts;
+use crate::files::Uploads;
 use crate::outlook::Outlooks;
 
 /// How cookies travel.
@@ -25,6 +26,7 @@ pub struct PagesState {
     clock: Clock,
     pub(crate) outlooks: Arc<Outlooks>,
     pub(crate) attempts: Arc<Attempts>,
+    pub(crate) uploads: Arc<Uploads>,
 }
 
 type Clock = Arc<dyn Fn() -> DateTime<Utc> + Send + Sync>;
@@ -37,6 +39,7 @@ impl PagesState {
             clock: Arc::new(Utc::now),
             outlooks: Arc::default(),
             attempts: Arc::default(),
+            uploads: Arc::default(),
         }
     }
 

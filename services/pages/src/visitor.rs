@@ -3,7 +3,8 @@
 //! A handler can't be written without: it gets its organisation from [`Visitor`], and the fields of
 //! a form from [`Posted`], which holds the form's key against the session's.
 
-use axum::extract::{Form, FromRequest, FromRequestParts, Request};
+use axum::extract::multipart::Field as MultipartField;
+use axum::extract::{Form, FromRequest, FromRequestParts, Multipart, Request};
 use axum::http::request::Parts;
 use axum::http::{HeaderMap, Method};
 use fleet::id::{OrganisationId, SessionId};
@@ -175,6 +176,69 @@ impl FromRequest<PagesState> for Posted {
         }
         Ok(Self { visitor, fields })
     }
+}
+
+/// Largest file taken in by a form; some 300,000 readings. Larger ones go in parts, or by the command
+/// line.
+pub const FILE_BYTES_MAX: usize = 16 << 20;
+
+/// A form with a file, from a page of ours, and who sent it.
+pub struct PostedFile {
+    pub visitor: Visitor,
+    pub fields: Fields,
+    /// Its name and what it holds; `None` where none was chosen.
+    pub file: Option<(String, Vec<u8>)>,
+    /// The file was larger than [`FILE_BYTES_MAX`]; nothing of it is here.
+    pub too_large: bool,
+}
+
+impl FromRequest<PagesState> for PostedFile {
+    type Rejection = Failure;
+
+    async fn from_request(request: Request, state: &PagesState) -> Result<Self, Failure> {
+        let (mut parts, body) = request.into_parts();
+        check_origin(&parts.headers)?;
+        let visitor = Visitor::from_request_parts(&mut parts, state).await?;
+        let form = Multipart::from_request(Request::from_parts(parts, body), state).await;
+        let mut form = form.map_err(|_| Failure::Unreadable)?;
+        let (mut fields, mut file, mut too_large) = (Fields::default(), None, false);
+        // The key stands before the file, so that a stranger's file is not taken in.
+        while let Some(field) = form.next_field().await.map_err(|_| Failure::Unreadable)? {
+            let name = field.name().unwrap_or_default().to_owned();
+            let Some(file_name) = field.file_name().map(str::to_owned) else {
+                let text = field.text().await.map_err(|_| Failure::Unreadable)?;
+                fields.0.push((name, text));
+                continue;
+            };
+            if !same(fields.get("form_key"), &visitor.form_key) {
+                return Err(Failure::OldForm);
+            }
+            match receive(field).await? {
+                None => too_large = true,
+                Some(bytes) if file_name.is_empty() && bytes.is_empty() => {}
+                Some(bytes) => file = Some((file_name, bytes)),
+            }
+        }
+        if !same(fields.get("form_key"), &visitor.form_key) {
+            return Err(Failure::OldForm);
+        }
+        Ok(Self { visitor, fields, file, too_large })
+    }
+}
+
+/// A file as it comes; `None` where it is too large. It is then read to its end all the same, as far
+/// as the route takes it: a browser shows an answer only to what it could send.
+async fn receive(mut field: MultipartField<'_>) -> Result<Option<Vec<u8>>, Failure> {
+    let (mut file, mut seen) = (Vec::new(), 0);
+    while let Some(chunk) = field.chunk().await.map_err(|_| Failure::Unreadable)? {
+        seen += chunk.len();
+        if seen <= FILE_BYTES_MAX {
+            file.extend_from_slice(&chunk);
+        } else {
+            file = Vec::new();
+        }
+    }
+    Ok((seen <= FILE_BYTES_MAX).then_some(file))
 }
 
 /// The fields of a form from anybody: only for signing in.

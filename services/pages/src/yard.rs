@@ -13,6 +13,7 @@ use store::record;
 use crate::calendars;
 use crate::failure::{Failure, shown};
 use crate::figures::{count, day};
+use crate::files;
 use crate::form::Fact;
 use crate::frame::{Frame, Link, Room};
 use crate::state::PagesState;
@@ -55,6 +56,7 @@ pub struct WeekRow {
 }
 
 pub const WEEKDAYS: [&str; 7] = ["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"];
+const PATH: &str = "/yard";
 const DIFFERING_MAX: usize = 60;
 
 /// Everything that the page is made of.
@@ -85,6 +87,14 @@ pub async fn show(State(state): State<PagesState>, visitor: Visitor) -> Result<R
     shown(&page(&visitor, &yard, &records))
 }
 
+/// The pages of this room, for this visitor.
+pub fn paths(visitor: &Visitor, here: &str) -> Vec<Link> {
+    let open_to_all =
+        [Link::new("Sites and people", PATH), Link::new("Calendars", calendars::PATH)];
+    let all = open_to_all.into_iter().chain(files::path(visitor));
+    all.map(|link| link.seen_from(here)).collect()
+}
+
 fn page(visitor: &Visitor, yard: &Yard, records: &Records) -> YardPage {
     YardPage {
         frame: visitor.frame("Yard", Room::Yard),
@@ -94,7 +104,7 @@ fn page(visitor: &Visitor, yard: &Yard, records: &Records) -> YardPage {
             count(records.people.len(), "person", "people")
         ),
         lead: "When people work and are away decides what the bench can take on.".to_owned(),
-        paths: calendars::paths("/yard"),
+        paths: paths(visitor, PATH),
         sites: yard.sites.iter().map(|site| site_shown(yard, records, site)).collect(),
         people: records.people.iter().map(|person| person_row(yard, records, person)).collect(),
         weekdays: WEEKDAYS,

@@ -288,6 +288,26 @@ impl Browser<'_> {
     }
 }
 
+impl Browser<'_> {
+    /// Sends the form with a file, as a browser does (RFC 7578).
+    async fn post_file(&self, key: &str, kind: &str, name: &str, file: &str) -> Response<Body> {
+        let field = |name: &str, value: &str| {
+            format!("--b\r\nContent-Disposition: form-data; name=\"{name}\"\r\n\r\n{value}\r\n")
+        };
+        let file = format!(
+            "--b\r\nContent-Disposition: form-data; name=\"file\"; filename=\"{name}\"\r\n\
+             Content-Type: text/csv\r\n\r\n{file}\r\n--b--\r\n"
+        );
+        let body = field("form_key", key) + &field("kind", kind) + &file;
+        let request = Request::post("/yard/files")
+            .header(COOKIE, &self.cookie)
+            .header(CONTENT_TYPE, "multipart/form-data; boundary=b")
+            .body(Body::from(body))
+            .expect("a request");
+        self.yard.send(request).await
+    }
+}
+
 async fn readings(yard: &Yard) -> Vec<Reading> {
     let (connection, one) = (yard.store.connection(), [yard.engine]);
     let all = store::readings::of_engines(connection, yard.organisation, &one).await;
@@ -399,6 +419,105 @@ async fn a_swapped_meter_goes_on_from_the_same_life_hours() {
     let ledger = store::readings::ledger(&readings(&yard).await).expect("a ledger");
     let life = ledger.life(Hours::ZERO).last().expect("a point").life;
     assert_eq!(life, Hours::from_whole_hours(415));
+}
+
+/// What the button that keeps a file sends.
+fn waiting(page: &str) -> &str {
+    let rest = page.split("name=\"file\" value=\"").nth(1).expect("a file waits");
+    rest.split('"').next().expect("its id")
+}
+
+#[tokio::test]
+async fn a_file_is_looked_at_first_and_kept_when_it_is_said() {
+    let yard = Yard::open().await;
+    let technician = yard.sign_in("technician").await;
+    let key = technician.key("/yard/files").await;
+    let bad = "serial,read_at,hours\nKV-2041,2026-07-05 20:00,418.5\nKV-2041,2026-07-05 21:00,41\n\
+               XX-1,2026-07-05 20:00,<b>3</b>\n";
+    let answer = technician.post_file(&key, "readings", "sunday.csv", bad).await;
+    assert_eq!(answer.status(), StatusCode::UNPROCESSABLE_ENTITY);
+    let page = text(answer).await;
+    assert!(page.contains("sunday.csv, looked at") && page.contains("is below 418.5 h"), "{page}");
+    assert!(page.contains(">4</th>") && !page.contains("<b>3</b>"), "{page}");
+    assert!(page.contains("Load the 1 row without fault, leave the others out"), "{page}");
+    assert!(page.contains("value=\"readings\" selected"), "what was chosen stays");
+    assert_eq!(readings(&yard).await.len(), 3, "nothing is kept by looking");
+
+    let good = "serial,read_at,hours\nKV-2041,2026-07-05 20:00,418.5\n";
+    let answer = technician.post_file(&key, "readings", "sunday.csv", good).await;
+    assert_eq!(answer.status(), StatusCode::OK);
+    let page = text(answer).await;
+    assert!(page.contains("1 row read: 1 row is new. Nothing is kept yet."), "{page}");
+    let id = waiting(&page).to_owned();
+    let keep = format!("form_key={key}&file={id}");
+    // Somebody else's browser can't keep it.
+    let owner = yard.sign_in("owner").await;
+    let theirs = format!("form_key={}&file={id}", owner.key("/yard/files").await);
+    let refused = owner.post("/yard/files/keep", &theirs).await;
+    assert_eq!(refused.status(), StatusCode::UNPROCESSABLE_ENTITY);
+    let kept = technician.post("/yard/files/keep", &keep).await;
+    assert_eq!(kept.status(), StatusCode::SEE_OTHER);
+    assert_eq!(readings(&yard).await.len(), 4);
+    let again = technician.post("/yard/files/keep", &keep).await;
+    assert!(text(again).await.contains("Choose it again."));
+
+    let answer = technician.post_file(&key, "readings", "sunday.csv", good).await;
+    let page = text(answer).await;
+    assert!(
+        page.contains("There is nothing to load.") && !page.contains("/yard/files/keep"),
+        "{page}"
+    );
+    assert_eq!(readings(&yard).await.len(), 4, "loading twice is loading once");
+}
+
+#[tokio::test]
+async fn good_rows_are_kept_and_others_left_out_where_that_is_said() {
+    let yard = Yard::open().await;
+    let technician = yard.sign_in("technician").await;
+    let key = technician.key("/yard/files").await;
+    let file = "serial;read_at;hours\nKV-2041;2026-07-05 20:00;418,5\nXX-1;2026-07-05 20:00;3\n";
+    let page = text(technician.post_file(&key, "readings", "a.csv", file).await).await;
+    let keep = format!("form_key={key}&file={}", waiting(&page));
+    let kept = technician.post("/yard/files/keep", &keep).await;
+    let notice = kept.headers()[SET_COOKIE].to_str().expect("text");
+    let both = format!("{}; {}", technician.cookie, notice.split(';').next().expect("a pair"));
+    let shown = text(yard.send(get("/yard/files", &both)).await).await;
+    let says = "a.csv: 1 row is on record now. 1 value that breaks a rule is left out.";
+    assert!(shown.contains(says), "{shown}");
+    assert_eq!(readings(&yard).await.len(), 4);
+}
+
+#[tokio::test]
+async fn a_file_needs_its_kind_its_role_and_the_forms_key() {
+    let yard = Yard::open().await;
+    let viewer = yard.sign_in("viewer").await;
+    assert_eq!(viewer.get("/yard/files").await.0, StatusCode::FORBIDDEN);
+    assert!(!viewer.get("/yard").await.1.contains("/yard/files"));
+    let technician = yard.sign_in("technician").await;
+    assert!(technician.get("/yard").await.1.contains("href=\"/yard/files\""));
+    let key = technician.key("/yard/files").await;
+    let file = "site,time_zone\nElsewhere,Europe/Oslo\n";
+    for (kind, name, told) in [
+        ("", "sites.csv", "Choose what the file holds."),
+        ("sites", "sites.csv", "Choose what the file holds."),
+        ("readings", "", "Choose a file."),
+    ] {
+        let content = if name.is_empty() { "" } else { file };
+        let answer = technician.post_file(&key, kind, name, content).await;
+        assert_eq!(answer.status(), StatusCode::UNPROCESSABLE_ENTITY, "{kind}");
+        assert!(text(answer).await.contains(told), "{kind} {name}");
+    }
+    for key in ["", "00"] {
+        let answer = technician.post_file(key, "readings", "a.csv", file).await;
+        assert_eq!(answer.status(), StatusCode::FORBIDDEN);
+    }
+    let large = "x".repeat(17 << 20);
+    let answer = technician.post_file(&key, "readings", "a.csv", &large).await;
+    assert_eq!(answer.status(), StatusCode::UNPROCESSABLE_ENTITY);
+    assert!(text(answer).await.contains("The file is larger than 16 MB."));
+    let (status, template) = technician.get("/yard/files/readings").await;
+    assert!(status == StatusCode::OK && template.contains("# Example:"), "{template}");
+    assert_eq!(technician.get("/yard/files/nonsense").await.0, StatusCode::NOT_FOUND);
 }
 
 #[tokio::test]

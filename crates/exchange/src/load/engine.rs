@@ -6,7 +6,7 @@ use fleet::engine::{EngineStatus, FuelSystem, TestKind};
 use fleet::reading::{MeterKind, ReadingKind};
 use serde::Serialize;
 
-use super::checks::{after, past_day, past_moment};
+use super::checks::{after, not_before, past_day, past_moment};
 use super::{Kind, LoadRow};
 use crate::table::{Column, Moment, Refused, Row};
 
@@ -309,6 +309,36 @@ impl LoadRow for EngineRow {
             meter: meter?.unwrap_or(MeterKind::HourMeter),
             note: note?.map(str::to_owned),
         })
+    }
+}
+
+/// Days on which an engine is known to stand still, both included.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct StandstillRow {
+    pub serial: String,
+    pub from_on: NaiveDate,
+    pub until_on: NaiveDate,
+    pub reason: String,
+}
+
+impl LoadRow for StandstillRow {
+    const KIND: Kind = Kind::Standstills;
+    const COLUMNS: &'static [Column] = &[
+        Column::required("serial", "serial of the engine"),
+        Column::required("from_on", "first day on which it does not run"),
+        Column::required("until_on", "last such day"),
+        Column::required("reason", "why: laid up, lent out, waiting for a part"),
+    ];
+    const EXAMPLE: &'static [&'static str] = &["ND6-10422", "2026-10-12", "2027-04-10", "laid up"];
+
+    fn parse(row: &Row<'_>, _: DateTime<Utc>) -> Result<Self, Refused> {
+        let serial = row.string("serial");
+        let from_on = row.date("from_on");
+        let until_on = row.date("until_on");
+        let reason = row.string("reason");
+        let (from_on, until_on) = (from_on?, until_on?);
+        not_before(row, "until_on", from_on, until_on)?;
+        Ok(Self { serial: serial?, from_on, until_on, reason: reason? })
     }
 }
 

@@ -1,11 +1,11 @@
 //! Pools, boats, bookings and the hire log.
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use fleet::hire::BookingStatus;
 use fleet::pool::Water;
 use serde::Serialize;
 
-use super::checks::{after, past_moment};
+use super::checks::{after, not_before, past_moment};
 use super::engine::severity;
 use super::{Kind, LoadRow};
 use crate::table::{Column, Moment, Refused, Row};
@@ -49,6 +49,40 @@ impl LoadRow for PoolRow {
             severity_percent: severity_percent?.unwrap_or(100),
             running_factor_permille: factor?,
         })
+    }
+}
+
+/// Boats that a pool should keep in service, both days included.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct PoolMinimumRow {
+    pub pool: String,
+    pub site: Option<String>,
+    pub from_on: NaiveDate,
+    pub until_on: NaiveDate,
+    pub boats: i32,
+}
+
+impl LoadRow for PoolMinimumRow {
+    const KIND: Kind = Kind::PoolMinimums;
+    const COLUMNS: &'static [Column] = &[
+        Column::required("pool", "name of the pool"),
+        Column::optional("site", "its site, where two sites have one of that name"),
+        Column::required("from_on", "first day"),
+        Column::required("until_on", "last day"),
+        Column::required("boats", "how many should be in service"),
+    ];
+    const EXAMPLE: &'static [&'static str] =
+        &["Angling dinghies", "North Quay", "2026-07-01", "2026-08-31", "12"];
+
+    fn parse(row: &Row<'_>, _: DateTime<Utc>) -> Result<Self, Refused> {
+        let pool = row.string("pool");
+        let site = row.optional("site", Row::string);
+        let from_on = row.date("from_on");
+        let until_on = row.date("until_on");
+        let boats = row.scaled("boats", 1, 0.0..=10_000.0);
+        let (from_on, until_on) = (from_on?, until_on?);
+        not_before(row, "until_on", from_on, until_on)?;
+        Ok(Self { pool: pool?, site: site?, from_on, until_on, boats: boats? })
     }
 }
 

@@ -4,11 +4,11 @@ use rstest::rstest;
 
 use super::{Kind, LoadRow};
 use crate::load::{
-    AbsenceRow, BayRow, BoatRow, BookingRow, CalendarDayRow, CalendarRow, EngineRow,
-    FindingKindRow, FindingRow, FittingRow, HireRow, KitRow, ModelRow, OrderRow, PartRow,
-    PersonRow, PoolRow, ProgrammeRow, ReadingRow, ReceiptRow, ServiceRow, SiteRow, StockRow,
-    SupersessionRow, SupplierRow, SupplierSeasonRow, TaskPartRow, TaskRow, TermRow, TestFigureRow,
-    TorqueRow,
+    AbsenceRow, BayRow, BoatRow, BookingRow, CalendarDayRow, CalendarRow, CurrencyRateRow,
+    EngineRow, FindingKindRow, FindingRow, FittingRow, HireRow, KitRow, ModelRow, OrderRow,
+    PartRow, PersonRow, PoolMinimumRow, PoolRow, ProgrammeRow, ReadingRow, ReceiptRow, ServiceRow,
+    SitePriceRow, SiteRow, StandstillRow, StockRow, SupersessionRow, SupplierRow,
+    SupplierSeasonRow, TaskPartRow, TaskRow, TermRow, TestFigureRow, TorqueRow,
 };
 use crate::table::{Faults, read_all};
 
@@ -30,16 +30,19 @@ fn load_kind(kind: Kind, file: &str) -> Result<usize, Faults> {
         Kind::Calendars => count::<CalendarRow>(file),
         Kind::CalendarDays => count::<CalendarDayRow>(file),
         Kind::Sites => count::<SiteRow>(file),
+        Kind::SitePrices => count::<SitePriceRow>(file),
         Kind::Bays => count::<BayRow>(file),
         Kind::People => count::<PersonRow>(file),
         Kind::Absences => count::<AbsenceRow>(file),
         Kind::Pools => count::<PoolRow>(file),
+        Kind::PoolMinimums => count::<PoolMinimumRow>(file),
         Kind::Boats => count::<BoatRow>(file),
         Kind::Models => count::<ModelRow>(file),
         Kind::Torques => count::<TorqueRow>(file),
         Kind::TestFigures => count::<TestFigureRow>(file),
         Kind::Engines => count::<EngineRow>(file),
         Kind::Fittings => count::<FittingRow>(file),
+        Kind::Standstills => count::<StandstillRow>(file),
         Kind::Readings => count::<ReadingRow>(file),
         Kind::Bookings => count::<BookingRow>(file),
         Kind::Hire => count::<HireRow>(file),
@@ -52,6 +55,7 @@ fn load_kind(kind: Kind, file: &str) -> Result<usize, Faults> {
         Kind::FindingKinds => count::<FindingKindRow>(file),
         Kind::Services => count::<ServiceRow>(file),
         Kind::Findings => count::<FindingRow>(file),
+        Kind::CurrencyRates => count::<CurrencyRateRow>(file),
         Kind::Suppliers => count::<SupplierRow>(file),
         Kind::SupplierSeasons => count::<SupplierSeasonRow>(file),
         Kind::Terms => count::<TermRow>(file),
@@ -142,6 +146,17 @@ fn changed(kind: Kind, changes: &[(&str, &str)]) -> String {
 #[case::price_below_zero(Kind::Terms, &[("price", "-1")], "price/below-zero")]
 #[case::cancelled_too_much(Kind::Orders, &[("cancelled", "41")], "cancelled/cancelled-above-ordered")]
 #[case::draft_order(Kind::Orders, &[("status", "draft")], "status/order-not-sent")]
+#[case::minimum_reversed(Kind::PoolMinimums, &[("until_on", "2026-06-30")], "until_on/ends-before-it-begins")]
+#[case::minimum_below_zero(Kind::PoolMinimums, &[("boats", "-1")], "boats/out-of-bounds")]
+#[case::standstill_reversed(Kind::Standstills, &[("until_on", "2026-10-11")], "until_on/ends-before-it-begins")]
+#[case::price_of_what(Kind::SitePrices, &[("kind", "rain")], "kind/word-unknown")]
+#[case::site_price_below_zero(Kind::SitePrices, &[("amount", "-1")], "amount/below-zero")]
+#[case::price_without_basis(Kind::SitePrices, &[("basis", "")], "basis/value-missing")]
+#[case::rate_to_itself(Kind::CurrencyRates, &[("to_currency", "GBP")], "to_currency/rate-to-itself")]
+#[case::rate_of_nothing(Kind::CurrencyRates, &[("rate", "0")], "rate/not-above-zero")]
+#[case::rate_too_fine(Kind::CurrencyRates, &[("rate", "1.1234567")], "rate/too-many-decimals")]
+#[case::rate_too_large(Kind::CurrencyRates, &[("rate", "1000000.1")], "rate/out-of-bounds")]
+#[case::rate_of_tomorrow(Kind::CurrencyRates, &[("on", "2026-11-28")], "on/in-the-future")]
 #[case::stock_below_zero(Kind::Stock, &[("quantity", "-1")], "quantity/below-zero")]
 #[case::date_without_lot(Kind::Stock, &[("lot", "")], "lot/lot-missing")]
 #[case::used_without_donor(Kind::Stock, &[("condition", "used")], "donor/used-without-donor")]
@@ -168,6 +183,12 @@ fn the_last_good_values_are_taken() {
         (Kind::Terms, ("breaks", "10:9.80")),
         (Kind::Orders, ("cancelled", "40")),
         (Kind::Stock, ("quantity", "0")),
+        (Kind::PoolMinimums, ("until_on", "2026-07-01")),
+        (Kind::PoolMinimums, ("boats", "0")),
+        (Kind::Standstills, ("until_on", "2026-10-12")),
+        (Kind::SitePrices, ("amount", "0")),
+        (Kind::CurrencyRates, ("rate", "0.000001")),
+        (Kind::CurrencyRates, ("rate", "1000000")),
         (Kind::Services, ("done_on", "2026-11-26")),
     ] {
         assert_eq!(load_kind(kind, &changed(kind, &[changes])), Ok(1), "{kind} {changes:?}");
@@ -180,6 +201,8 @@ fn a_row_reads_into_its_units() {
     assert_eq!((models[0].power_watts, models[0].gear_oil_ml), (Some(4_400), Some(150)));
     let pools: Vec<PoolRow> = load(&changed(Kind::Pools, &[])).expect("a pool");
     assert_eq!((pools[0].severity_percent, pools[0].running_factor_permille), (50, Some(350)));
+    let rates: Vec<CurrencyRateRow> = load(&changed(Kind::CurrencyRates, &[])).expect("a rate");
+    assert_eq!(rates[0].rate_millionths, 1_152_500);
     let terms: Vec<TermRow> = load(&changed(Kind::Terms, &[])).expect("terms");
     assert_eq!(
         terms[0].breaks.iter().map(|(_, price)| price.minor).collect::<Vec<_>>(),

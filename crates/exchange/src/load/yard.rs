@@ -2,11 +2,12 @@
 
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
-use fleet::Minutes;
 use fleet::person::Role;
+use fleet::site::PriceKind;
+use fleet::{Currency, Minutes, Money};
 use serde::Serialize;
 
-use super::checks::not_before;
+use super::checks::{not_before, past_day};
 use super::{Kind, LoadRow};
 use crate::table::{Column, Refused, Row};
 
@@ -128,6 +129,79 @@ impl LoadRow for SiteRow {
             last_hire_on,
             finish_days_before_hire: finish?.unwrap_or(FINISH_DAYS),
         })
+    }
+}
+
+/// What something costs a site.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct SitePriceRow {
+    pub site: String,
+    pub kind: PriceKind,
+    pub amount: Money,
+    pub basis: String,
+}
+
+impl LoadRow for SitePriceRow {
+    const KIND: Kind = Kind::SitePrices;
+    const COLUMNS: &'static [Column] = &[
+        Column::required("site", "name of the site"),
+        Column::required(
+            "kind",
+            "day_late (a due service a day late), failure (an engine failing on hire), boat_short (a \
+             boat wanted and not there, a day), visit_left_out (a visit that is not planned), \
+             overtime_hour or bench_hour",
+        ),
+        Column::required("amount", "what it costs"),
+        Column::required("currency", "like EUR"),
+        Column::required("basis", "where the figure comes from"),
+    ];
+    const EXAMPLE: &'static [&'static str] =
+        &["North Quay", "boat_short", "95", "EUR", "a day's hire, price list of 2026"];
+
+    fn parse(row: &Row<'_>, _: DateTime<Utc>) -> Result<Self, Refused> {
+        let site = row.string("site");
+        let kind = row.word("kind");
+        let amount = row.currency("currency").and_then(|currency| row.money("amount", currency));
+        let basis = row.string("basis");
+        Ok(Self { site: site?, kind: kind?, amount: amount?, basis: basis? })
+    }
+}
+
+/// What one unit of a currency was worth in another on a day.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct CurrencyRateRow {
+    pub from_currency: Currency,
+    pub to_currency: Currency,
+    pub on: NaiveDate,
+    pub rate_millionths: i64,
+    pub source: String,
+}
+
+impl LoadRow for CurrencyRateRow {
+    const KIND: Kind = Kind::CurrencyRates;
+    const COLUMNS: &'static [Column] = &[
+        Column::required("from_currency", "one unit of it, like GBP"),
+        Column::required("to_currency", "was worth so many of it, like EUR"),
+        Column::required("on", "on that day"),
+        Column::required("rate", "units of to_currency for one of from_currency, six decimals"),
+        Column::required("source", "where the rate stands"),
+    ];
+    const EXAMPLE: &'static [&'static str] =
+        &["GBP", "EUR", "2026-03-02", "1.1525", "bank's list of that day"];
+
+    fn parse(row: &Row<'_>, now: DateTime<Utc>) -> Result<Self, Refused> {
+        let from_currency = row.currency("from_currency");
+        let to_currency = row.currency("to_currency");
+        let on = past_day(row, "on", now);
+        let rate = millionths(row, "rate");
+        let source = row.string("source");
+        let (from_currency, to_currency) = (from_currency?, to_currency?);
+        if from_currency == to_currency {
+            let message = "a currency has no rate to itself";
+            return Err(row.refuse("to_currency", "rate-to-itself", message));
+        }
+        let (on, rate_millionths, source) = (on?, rate?, source?);
+        Ok(Self { from_currency, to_currency, on, rate_millionths, source })
     }
 }
 
@@ -264,6 +338,21 @@ fn time_in_day(row: &Row<'_>, column: &str) -> Result<Minutes, Refused> {
         Ok(minutes) if u64::from(minutes) <= MINUTES_A_DAY => Ok(Minutes(minutes)),
         _ => Err(row.refuse(column, "more-than-a-day", "a day has 24 hours")),
     }
+}
+
+/// Above zero, in millionths; finer ones are refused rather than rounded.
+fn millionths(row: &Row<'_>, column: &str) -> Result<i64, Refused> {
+    const MILLION: f64 = 1_000_000.0;
+    let scaled = row.positive(column)? * MILLION;
+    // Above that a double no longer holds single millionths.
+    if scaled > MILLION * MILLION {
+        return Err(row.refuse(column, "out-of-bounds", "must be at most 1,000,000"));
+    }
+    // A thousandth of what is kept is far above what a double loses here.
+    if (scaled - scaled.round()).abs() > 1e-3 || scaled < 0.5 {
+        return Err(row.refuse(column, "too-many-decimals", "at most 6 decimals are kept"));
+    }
+    Ok(scaled.round() as i64)
 }
 
 fn time_zone(row: &Row<'_>, column: &str) -> Result<Tz, Refused> {

@@ -2,15 +2,15 @@
 
 use std::collections::{HashMap, HashSet};
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
-use exchange::load::{EngineRow, FittingRow, ModelRow, TestFigureRow, TorqueRow};
+use exchange::load::{EngineRow, FittingRow, ModelRow, StandstillRow, TestFigureRow, TorqueRow};
 use fleet::boat::Fitting;
 use fleet::calendar::{day_of, start_of_day};
-use fleet::engine::{Engine, EngineModel, PoolStay, TestFigure, TestKind, Torque};
+use fleet::engine::{Engine, EngineModel, PoolStay, Standstill, TestFigure, TestKind, Torque};
 use fleet::id::{
-    BoatId, EngineId, FittingId, MeterId, ModelId, OrganisationId, PoolStayId, TestFigureId,
-    TorqueId,
+    BoatId, EngineId, FittingId, MeterId, ModelId, OrganisationId, PoolStayId, StandstillId,
+    TestFigureId, TorqueId,
 };
 use fleet::reading::{Meter, MeterKind};
 use serde_json::json;
@@ -273,6 +273,41 @@ pub(super) fn taken_tag(
     }
     at.refuse("tag", tag, "tag-taken", "another one carries this tag");
     Verdict::Refused
+}
+
+impl Loaded for StandstillRow {
+    type Entry = Standstill;
+    type State = Known<(EngineId, NaiveDate)>;
+    const NEEDS: &'static [Needs] = &[Needs::Engines];
+
+    async fn begin(
+        transaction: &Transaction,
+        organisation: OrganisationId,
+    ) -> Result<Self::State, StoreError> {
+        let all = record::all::<Standstill>(transaction, organisation).await?;
+        Ok(Known::new(all.iter().map(|one| ((one.engine, one.from_on), values(one)))))
+    }
+
+    fn entry(self, at: &mut Lookup<'_>) -> Option<Standstill> {
+        let Self { serial, from_on, until_on, reason } = self;
+        let engine = at.engine("serial", &serial)?.id;
+        let id = StandstillId::fresh();
+        Some(Standstill { id, version: 1, engine, from_on, until_on, reason })
+    }
+
+    fn judge(state: &mut Self::State, entry: &Standstill, at: &mut Lookup<'_>) -> Verdict {
+        state.judge((entry.engine, entry.from_on), values(entry), at)
+    }
+
+    async fn write(
+        transaction: &Transaction,
+        organisation: OrganisationId,
+        author: &Author,
+        _: &mut Self::State,
+        entries: Vec<Standstill>,
+    ) -> Result<(), StoreError> {
+        record::create(transaction, organisation, author, &entries).await
+    }
 }
 
 /// From when to when something sat somewhere.

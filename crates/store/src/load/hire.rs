@@ -2,12 +2,12 @@
 
 use std::collections::{HashMap, HashSet};
 
-use chrono::{DateTime, Utc};
-use exchange::load::{BoatRow, BookingRow, HireRow, PoolRow};
+use chrono::{DateTime, NaiveDate, Utc};
+use exchange::load::{BoatRow, BookingRow, HireRow, PoolMinimumRow, PoolRow};
 use fleet::boat::Boat;
 use fleet::hire::{Booking, Hire};
-use fleet::id::{BoatId, BookingId, HireId, OrganisationId, PoolId, SiteId};
-use fleet::pool::Pool;
+use fleet::id::{BoatId, BookingId, HireId, OrganisationId, PoolId, PoolMinimumId, SiteId};
+use fleet::pool::{Pool, PoolMinimum};
 use sea_orm::{ColumnTrait as _, QueryFilter as _};
 
 use super::differences::{Known, values};
@@ -57,6 +57,41 @@ impl Loaded for PoolRow {
         author: &Author,
         _: &mut Self::State,
         entries: Vec<Pool>,
+    ) -> Result<(), StoreError> {
+        record::create(transaction, organisation, author, &entries).await
+    }
+}
+
+impl Loaded for PoolMinimumRow {
+    type Entry = PoolMinimum;
+    type State = Known<(PoolId, NaiveDate)>;
+    const NEEDS: &'static [Needs] = &[Needs::Pools];
+
+    async fn begin(
+        transaction: &Transaction,
+        organisation: OrganisationId,
+    ) -> Result<Self::State, StoreError> {
+        let all = record::all::<PoolMinimum>(transaction, organisation).await?;
+        Ok(Known::new(all.iter().map(|one| ((one.pool, one.from_on), values(one)))))
+    }
+
+    fn entry(self, at: &mut Lookup<'_>) -> Option<PoolMinimum> {
+        let Self { pool, site, from_on, until_on, boats } = self;
+        let pool = at.pool(&pool, site.as_deref())?.id;
+        let id = PoolMinimumId::fresh();
+        Some(PoolMinimum { id, version: 1, pool, from_on, until_on, boats })
+    }
+
+    fn judge(state: &mut Self::State, entry: &PoolMinimum, at: &mut Lookup<'_>) -> Verdict {
+        state.judge((entry.pool, entry.from_on), values(entry), at)
+    }
+
+    async fn write(
+        transaction: &Transaction,
+        organisation: OrganisationId,
+        author: &Author,
+        _: &mut Self::State,
+        entries: Vec<PoolMinimum>,
     ) -> Result<(), StoreError> {
         record::create(transaction, organisation, author, &entries).await
     }

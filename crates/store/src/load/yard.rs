@@ -3,13 +3,17 @@
 use std::collections::{BTreeMap, BTreeSet, HashSet};
 
 use chrono::NaiveDate;
-use exchange::load::{AbsenceRow, BayRow, CalendarDayRow, CalendarRow, PersonRow, SiteRow};
+use exchange::load::{
+    AbsenceRow, BayRow, CalendarDayRow, CalendarRow, CurrencyRateRow, PersonRow, SitePriceRow,
+    SiteRow,
+};
+use fleet::Currency;
 use fleet::id::{
-    AbsenceId, BayId, CalendarDayId, CalendarId, OrganisationId, PersonId, PersonSkillId, SiteId,
-    SkillId,
+    AbsenceId, BayId, CalendarDayId, CalendarId, CurrencyRateId, OrganisationId, PersonId,
+    PersonSkillId, SiteId, SitePriceId, SkillId,
 };
 use fleet::person::{Absence, Bay, Person, PersonSkill, Skill};
-use fleet::site::{CalendarDay, Site, WorkCalendar};
+use fleet::site::{CalendarDay, CurrencyRate, PriceKind, Site, SitePrice, WorkCalendar};
 use serde_json::json;
 
 use super::differences::{Known, Values, values};
@@ -137,6 +141,76 @@ impl Loaded for SiteRow {
         entries: Vec<Site>,
     ) -> Result<(), StoreError> {
         record::create(transaction, organisation, author, &entries).await
+    }
+}
+
+impl Loaded for SitePriceRow {
+    type Entry = SitePrice;
+    type State = Known<(SiteId, PriceKind)>;
+    const NEEDS: &'static [Needs] = &[Needs::Sites];
+
+    async fn begin(
+        transaction: &Transaction,
+        organisation: OrganisationId,
+    ) -> Result<Self::State, StoreError> {
+        let all = record::all::<SitePrice>(transaction, organisation).await?;
+        Ok(Known::new(all.iter().map(|one| ((one.site, one.kind), values(one)))))
+    }
+
+    fn entry(self, at: &mut Lookup<'_>) -> Option<SitePrice> {
+        let Self { site, kind, amount, basis } = self;
+        let site = at.site("site", &site)?.id;
+        Some(SitePrice { id: SitePriceId::fresh(), version: 1, site, kind, amount, basis })
+    }
+
+    fn judge(state: &mut Self::State, entry: &SitePrice, at: &mut Lookup<'_>) -> Verdict {
+        state.judge((entry.site, entry.kind), values(entry), at)
+    }
+
+    async fn write(
+        transaction: &Transaction,
+        organisation: OrganisationId,
+        author: &Author,
+        _: &mut Self::State,
+        entries: Vec<SitePrice>,
+    ) -> Result<(), StoreError> {
+        record::create(transaction, organisation, author, &entries).await
+    }
+}
+
+impl Loaded for CurrencyRateRow {
+    type Entry = CurrencyRate;
+    type State = Known<(Currency, Currency, NaiveDate)>;
+    const NEEDS: &'static [Needs] = &[];
+
+    async fn begin(
+        transaction: &Transaction,
+        organisation: OrganisationId,
+    ) -> Result<Self::State, StoreError> {
+        let all = record::all::<CurrencyRate>(transaction, organisation).await?;
+        Ok(Known::new(
+            all.iter().map(|one| ((one.from_currency, one.to_currency, one.on), values(one))),
+        ))
+    }
+
+    fn entry(self, _: &mut Lookup<'_>) -> Option<CurrencyRate> {
+        let Self { from_currency, to_currency, on, rate_millionths, source } = self;
+        let id = CurrencyRateId::fresh();
+        Some(CurrencyRate { id, from_currency, to_currency, on, rate_millionths, source })
+    }
+
+    fn judge(state: &mut Self::State, entry: &CurrencyRate, at: &mut Lookup<'_>) -> Verdict {
+        state.judge((entry.from_currency, entry.to_currency, entry.on), values(entry), at)
+    }
+
+    async fn write(
+        transaction: &Transaction,
+        organisation: OrganisationId,
+        _: &Author,
+        _: &mut Self::State,
+        entries: Vec<CurrencyRate>,
+    ) -> Result<(), StoreError> {
+        record::append(transaction, organisation, &entries).await
     }
 }
 

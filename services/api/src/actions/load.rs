@@ -104,7 +104,7 @@ pub async fn load_file(
     body: Body,
 ) -> Result<Response, Problem> {
     let kind = parse_kind(&kind)?;
-    actor.needs(role_for(kind))?;
+    actor.needs(kind.role())?;
     take(&state, &actor, kind, options, Text::Csv, body).await
 }
 
@@ -124,7 +124,7 @@ pub async fn list_load_kinds(_: Actor) -> Json<Vec<LoadKind>> {
     let kinds = Kind::ALL.iter().map(|kind| LoadKind {
         kind: kind.name().to_owned(),
         about: kind.about().to_owned(),
-        role: role_for(*kind),
+        role: kind.role(),
         columns: kind.columns().iter().map(column).collect(),
     });
     Json(kinds.collect())
@@ -208,35 +208,4 @@ impl Fault {
 
 fn parse_kind(text: &str) -> Result<Kind, Problem> {
     text.parse().map_err(|_| Problem::missing("kind of file; /v1/loads lists them"))
-}
-
-/// Who may load what: whoever may write the same one at a time.
-const fn role_for(kind: Kind) -> Role {
-    match kind {
-        Kind::Calendars | Kind::CalendarDays | Kind::Sites | Kind::People => Role::Owner,
-        Kind::Readings | Kind::Hire | Kind::Services | Kind::Findings => Role::Technician,
-        Kind::Parts
-        | Kind::Kits
-        | Kind::Supersessions
-        | Kind::Suppliers
-        | Kind::SupplierSeasons
-        | Kind::Terms
-        | Kind::Orders
-        | Kind::Receipts
-        | Kind::Stock => Role::Buyer,
-        Kind::Bays
-        | Kind::Absences
-        | Kind::Pools
-        | Kind::Boats
-        | Kind::Models
-        | Kind::Torques
-        | Kind::TestFigures
-        | Kind::Engines
-        | Kind::Fittings
-        | Kind::Bookings
-        | Kind::Tasks
-        | Kind::Programme
-        | Kind::TaskParts
-        | Kind::FindingKinds => Role::Planner,
-    }
 }

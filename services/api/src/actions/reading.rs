@@ -144,19 +144,20 @@ pub async fn record_reading(
             Turn::Before(answer) => return Ok::<_, Problem>(answer),
         };
         let accepted = readings::append(transaction, actor.organisation, &reading, now).await?;
-        let answer = answer(transaction, actor.organisation, &reading, accepted).await?;
-        kept.keep(transaction, answer).await
+        let (status, recorded) =
+            recorded(transaction, actor.organisation, &reading, accepted).await?;
+        kept.keep(transaction, Answer::json(status, None, &recorded)?).await
     };
     Ok(state.store.write(work).await?.into_response())
 }
 
 /// What is answered to a reading that was taken.
-pub(super) async fn answer(
+pub(super) async fn recorded(
     transaction: &Transaction,
     organisation: OrganisationId,
     reading: &Reading,
     accepted: Accepted,
-) -> Result<Answer, Problem> {
+) -> Result<(StatusCode, RecordedReading), Problem> {
     let mut shown = reading.clone();
     let (status, outcome, times_usual) = match accepted {
         Accepted::New => (StatusCode::CREATED, ReadingOutcome::New, None),
@@ -175,7 +176,7 @@ pub(super) async fn answer(
         }
     };
     let reading = ReadingFields::show(shown);
-    Answer::json(status, None, &RecordedReading { outcome, times_usual, reading })
+    Ok((status, RecordedReading { outcome, times_usual, reading }))
 }
 
 /// List the readings of an engine

@@ -16,7 +16,7 @@ use store::{Transaction, record, runs as kept};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
-use crate::access::{Actor, may};
+use crate::access::Actor;
 use crate::body::Body;
 use crate::once::{Answer, OnceKey, Turn};
 use crate::paging::{Asked, Listed, link_to_next, page_of};
@@ -258,7 +258,7 @@ fn check_role(actor: &Actor, kind: RunKind) -> Result<(), Problem> {
     match kind {
         RunKind::Due | RunKind::Plan | RunKind::Usage | RunKind::Life => actor.needs(Role::Planner),
         RunKind::OrderAdvice => actor.needs(Role::Buyer),
-        RunKind::Forecast if may(actor.role, Role::Planner) => Ok(()),
+        RunKind::Forecast if actor.role.includes(Role::Planner) => Ok(()),
         RunKind::Forecast => actor.needs(Role::Buyer),
         RunKind::Snapshot => actor.needs(Role::Owner),
     }

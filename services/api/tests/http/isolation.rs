@@ -33,7 +33,17 @@ async fn anothers_engine_looks_like_none(#[values(Sqlite, Postgres)] on: Databas
         let finding = json!({"engine": id, "title": "oil is milky", "urgency": "stop"});
         let found = owner.post("/v1/findings", finding).await;
         let held = owner.post("/v1/holds", json!({"engine": id, "reason": "waits"})).await;
-        for answer in [read, changed, removed, readings, recorded, found, held] {
+        let swap = json!({"swapped_at": "2026-07-05T18:30:00Z", "old_last": 4, "new_first": 0});
+        let swapped = owner.post(&format!("{engine}/meter-swaps"), swap).await;
+        let sat = owner.get(&format!("{engine}/fittings")).await;
+        let hired = owner.get(&format!("{engine}/hire-log")).await;
+        let checked = owner.get(&format!("{engine}/hire-checks")).await;
+        let boat = none.as_str();
+        let fitted = owner.post("/v1/fittings", json!({"engine": id, "boat": boat})).await;
+        for answer in [
+            read, changed, removed, readings, recorded, found, held, swapped, sat, hired, checked,
+            fitted,
+        ] {
             assert_eq!(answer.refusal(), (404, "not-found".to_owned()));
             assert_eq!(answer.json()["detail"], "there is no such engine");
         }

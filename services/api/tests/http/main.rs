@@ -2,6 +2,7 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that can't go on fails")]
 
+mod afloat;
 mod caller;
 mod document;
 mod feeds;

@@ -18,6 +18,12 @@ const ID: &str = "018f0000-0000-7000-8000-000000000000";
 #[rstest]
 #[case::readings("/v1/engines/018f0000-0000-7000-8000-000000000000/readings",
     json!({"read_at": "2026-07-05T18:30:00Z", "shown": 412.6}), WORKERS)]
+#[case::meter_swaps("/v1/engines/018f0000-0000-7000-8000-000000000000/meter-swaps",
+    json!({"swapped_at": "2026-07-05T18:30:00Z", "old_last": 412.6, "new_first": 0}), WORKERS)]
+#[case::fittings("/v1/fittings", json!({"engine": ID, "boat": ID}), PLANNERS)]
+#[case::hire("/v1/hire-log", json!({"boat": ID, "out_at": "2026-07-05T08:00:00Z",
+    "back_at": "2026-07-05T18:30:00Z"}), WORKERS)]
+#[case::checks("/v1/hire-checks", json!({"boat": ID, "kind": "return", "items": []}), WORKERS)]
 #[case::findings("/v1/findings", json!({"engine": ID, "title": "x", "urgency": "stop"}), WORKERS)]
 #[case::holds("/v1/holds", json!({"engine": ID, "reason": "x"}), WORKERS)]
 #[case::services("/v1/services",

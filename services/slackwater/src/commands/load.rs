@@ -122,8 +122,9 @@ fn rows_bar() -> indicatif::ProgressBar {
 
 fn say(args: &LoadArgs, file: &Path, report: LoadReport) -> Result<(), CommandError> {
     let LoadReport { kind, read, added, unchanged, faults, kept } = report;
+    let rows = if read == 1 { "row" } else { "rows" };
     let counts =
-        format!("{}: {read} rows read, {added} new, {unchanged} there already", kind.name());
+        format!("{}: {read} {rows} read, {added} new, {unchanged} there already", kind.name());
     if faults.count() > 0 && !args.keep_good {
         return Err(CommandError::Rows { file: file.to_owned(), faults });
     }
