@@ -40,6 +40,25 @@ pub struct Finding {
     pub closing_note: Option<String>,
 }
 
+impl Finding {
+    /// The hold that it asks for: where it is about safety or says stop.
+    pub fn hold(&self, placed_at: DateTime<Utc>) -> Option<Hold> {
+        (self.safety || self.urgency == Urgency::Stop).then(|| Hold {
+            id: HoldId::fresh(),
+            version: 1,
+            engine: self.engine,
+            finding: Some(self.id),
+            safety: self.safety,
+            reason: self.title.clone(),
+            placed_at,
+            placed_by: self.found_by,
+            cleared_at: None,
+            cleared_by: None,
+            clearing_note: None,
+        })
+    }
+}
+
 /// An engine that must not be hired.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Hold {

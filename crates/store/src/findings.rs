@@ -1,6 +1,8 @@
 //! Findings and the holds that follow from them.
 
 use chrono::{DateTime, Utc};
+use fleet::bench::Job;
+use fleet::engine::Engine;
 use fleet::finding::{Finding, FindingStatus, Hold};
 use fleet::id::{EngineId, FindingId, HoldId, OrganisationId};
 use fleet::person::Person;
@@ -13,6 +15,7 @@ use uuid::Uuid;
 use crate::Transaction;
 use crate::entity::{finding_photos, findings, holds};
 use crate::error::StoreError;
+use crate::jobs;
 use crate::record::{self, Author};
 use crate::value::to_microseconds;
 
@@ -25,6 +28,33 @@ pub struct Photo {
     pub media_type: String,
     pub content: Vec<u8>,
     pub taken_at: DateTime<Utc>,
+}
+
+/// What followed from a finding.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Recorded {
+    /// Where it is about safety or says stop: the engine is not to be hired until this is cleared.
+    pub hold: Option<Hold>,
+    /// What is proposed to be done about it.
+    pub job: Job,
+}
+
+/// Records a finding, holds the engine where that is asked for, and proposes the job.
+///
+/// # Errors
+/// `Missing` where the engine or the finding's kind is not there.
+pub async fn record(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    who: &Author,
+    finding: &Finding,
+) -> Result<Recorded, StoreError> {
+    record::get::<Engine>(transaction, organisation, finding.engine).await?;
+    record::create(transaction, organisation, who, std::slice::from_ref(finding)).await?;
+    let hold = finding.hold(to_microseconds(who.at));
+    record::create(transaction, organisation, who, hold.as_slice()).await?;
+    let job = jobs::propose_for(transaction, organisation, who, finding).await?;
+    Ok(Recorded { hold, job })
 }
 
 /// Findings that are not closed.

@@ -7,6 +7,7 @@
 mod create;
 mod follow;
 mod moved;
+mod of_finding;
 mod release;
 mod shortage;
 mod work;
@@ -27,6 +28,7 @@ use crate::record::{self, Page, PageOf};
 pub use create::{NewJob, create, parts_of_tasks};
 pub use follow::{Followed, follow, kit_what_arrived};
 pub use moved::{Moved, move_stock};
+pub use of_finding::{drop_proposals, propose_for};
 pub use shortage::shortages;
 pub use work::{Done, add_part, done, use_part};
 

@@ -107,6 +107,7 @@ pub struct Stores {
     pub terms: Vec<Term>,
     pub term_breaks: Vec<TermBreak>,
     pub lead_times: Vec<LeadTime>,
+    /// Each with its last good day, where anything tells it.
     pub lots: Vec<Lot>,
     pub stock_levels: Vec<StockLevel>,
     pub lot_levels: Vec<LotLevel>,
@@ -227,8 +228,10 @@ async fn work(tx: &Transaction, of: OrganisationId) -> Result<Work, StoreError> 
 }
 
 async fn stores(tx: &Transaction, of: OrganisationId) -> Result<Stores, StoreError> {
+    let parts: Vec<Part> = record::all(tx, of).await?;
+    let lots = stock::aged(record::all(tx, of).await?, &parts);
     Ok(Stores {
-        parts: record::all(tx, of).await?,
+        parts,
         kit_lines: record::all(tx, of).await?,
         supersessions: record::all(tx, of).await?,
         suppliers: record::all(tx, of).await?,
@@ -236,7 +239,7 @@ async fn stores(tx: &Transaction, of: OrganisationId) -> Result<Stores, StoreErr
         terms: record::all(tx, of).await?,
         term_breaks: record::all(tx, of).await?,
         lead_times: record::all(tx, of).await?,
-        lots: record::all(tx, of).await?,
+        lots,
         stock_levels: record::all(tx, of).await?,
         lot_levels: stock::lot_levels(tx, of).await?,
         reservations: record::all(tx, of).await?,

@@ -60,7 +60,7 @@ pub fn all() -> Resources {
         .readable::<hire::HireFields>()
         .readable::<hire::HireCheckFields>()
         .readable::<hire::CheckItemFields>()
-        .readable::<reading::MeterFields>()
+        .addable::<reading::MeterFields>()
         .readable::<reading::ReadingFields>()
         .changeable::<part::PartFields>()
         .changeable::<part::KitLineFields>()

@@ -7,10 +7,9 @@ use axum::extract::{Path, State};
 use axum::response::Response;
 use fleet::engine::Engine;
 use fleet::finding::{Finding, FindingStatus, Hold};
-use fleet::id::{EngineId, FindingId, HoldId, OrganisationId, SiteId, TaskId};
+use fleet::id::{EngineId, FindingId, HoldId, TaskId};
 use fleet::programme::{FindingKind, Task, Urgency};
-use store::jobs::{self, NewJob};
-use store::{Author, StoreError, Transaction, findings, record};
+use store::{StoreError, Transaction, findings, record};
 use uuid::Uuid;
 
 use crate::failure::{Failure, onward, shown, shown_again};
@@ -93,54 +92,22 @@ pub async fn save(
     if typed.kind.wrong() || typed.note.wrong() {
         return shown_again(&about.page(&visitor, typed));
     }
-    let (finding, hold) = about.found(&state, &visitor, kind, &typed);
+    let finding = about.found(&state, &visitor, kind, &typed);
     let (organisation, author) = (visitor.organisation, visitor.author(&state));
-    let task = kind.and_then(|kind| about.tasks.get(&kind.task?));
-    let write = async |tx: &Transaction| {
-        record::create(tx, organisation, &author, std::slice::from_ref(&finding)).await?;
-        record::create(tx, organisation, &author, hold.as_slice()).await?;
-        let Some(site) = about.yard.site_of(&about.engine) else { return Ok(None) };
-        let of = (&finding, &about.engine, site);
-        proposed_job(tx, organisation, &author, of, task).await.map(Some)
-    };
-    let job = state.store.write::<_, StoreError>(write).await?;
+    let write =
+        async |tx: &Transaction| findings::record(tx, organisation, &author, &finding).await;
+    let followed = state.store.write::<_, StoreError>(write).await?;
     let name = about.yard.name(about.engine.id);
-    let says = match &hold {
+    let says = match &followed.hold {
         Some(_) => {
             format!("Recorded: {}. {name} is on hold and counts as not there.", finding.title)
         }
         None => format!("Recorded: {}. {name} may still be hired.", finding.title),
     };
-    let says = match job {
-        Some(number) => format!("{says} Job {number} is proposed on the bench."),
-        None => says,
-    };
+    let says = format!("{says} Job {} is proposed on the bench.", followed.job.number);
     let path = engine_path(about.engine.id);
     let notice = Notice { saved: format!("finding {path}"), ..Notice::done(says) };
     Ok(onward(&state, &path, &notice))
-}
-
-/// A finding proposes a job; nothing is reserved before somebody agrees.
-async fn proposed_job(
-    tx: &Transaction,
-    organisation: OrganisationId,
-    author: &Author,
-    (finding, engine, site): (&Finding, &Engine, SiteId),
-    task: Option<&Task>,
-) -> Result<i32, StoreError> {
-    let tasks: Vec<TaskId> = task.map(|task| task.id).into_iter().collect();
-    let new = NewJob {
-        engine: engine.id,
-        site,
-        finding: Some(finding.id),
-        planned_on: None,
-        bay: None,
-        person: None,
-        tasks: task.map(|task| (task.id, task.own_work)).into_iter().collect(),
-        parts: jobs::parts_of_tasks(tx, organisation, engine.model, &tasks).await?,
-        note: None,
-    };
-    Ok(jobs::create(tx, organisation, author, new).await?.number)
 }
 
 /// Clears a hold, with what was done about it.
@@ -199,14 +166,13 @@ impl About {
         })
     }
 
-    /// The finding, and the hold that it asks for.
     fn found(
         &self,
         state: &PagesState,
         visitor: &Visitor,
         kind: Option<&FindingKind>,
         typed: &Typed,
-    ) -> (Finding, Option<Hold>) {
+    ) -> Finding {
         let note = (!typed.note.value.is_empty()).then(|| typed.note.value.clone());
         let title: String = match kind {
             Some(kind) => kind.name.clone(),
@@ -214,13 +180,12 @@ impl About {
         };
         let (urgency, safety) =
             kind.map_or((Urgency::NextService, false), |kind| (kind.urgency, kind.safety));
-        let holds = typed.hold || safety || urgency == Urgency::Stop;
-        let finding = Finding {
+        Finding {
             id: FindingId::fresh(),
             version: 1,
             engine: self.engine.id,
             kind: kind.map(|kind| kind.id),
-            title: title.clone(),
+            title,
             urgency: if typed.hold { Urgency::Stop } else { urgency },
             safety,
             status: FindingStatus::Open,
@@ -230,21 +195,7 @@ impl About {
             note,
             closed_at: None,
             closing_note: None,
-        };
-        let hold = holds.then(|| Hold {
-            id: HoldId::fresh(),
-            version: 1,
-            engine: self.engine.id,
-            finding: Some(finding.id),
-            safety,
-            reason: title,
-            placed_at: state.now(),
-            placed_by: Some(visitor.person.id),
-            cleared_at: None,
-            cleared_by: None,
-            clearing_note: None,
-        });
-        (finding, hold)
+        }
     }
 
     fn page(&self, visitor: &Visitor, typed: Typed) -> FindingPage {

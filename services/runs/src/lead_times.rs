@@ -9,7 +9,7 @@ use std::collections::HashMap;
 use chrono::{Days, NaiveDate};
 use fleet::id::{OrderId, OrderLineId, OrganisationId, PartId, ReceiptId, SupplierId};
 use fleet::order::{Order, OrderLine, Receipt, ReceiptLine};
-use fleet::supplier::{LeadTime as MonthStated, Term};
+use fleet::supplier::{LeadTime as MonthStated, LeadTimeBasis, Term};
 use fleet::terms::{LeadTime, LeadTimes};
 use ordering::{Delivery, LearnedLeadTimes, learn_lead_times};
 use serde_json::{Value, json};
@@ -58,7 +58,10 @@ impl Learned {
                 own.push(Delivery { ordered_on, received_on: None });
             }
         }
-        Self { deliveries, stated_by_month: stated_by_month.to_vec(), today }
+        // What an earlier run learned is learned anew; only what somebody says is news.
+        let said = |row: &&MonthStated| row.basis == LeadTimeBasis::Stated;
+        let stated_by_month = stated_by_month.iter().filter(said).cloned().collect();
+        Self { deliveries, stated_by_month, today }
     }
 
     /// How long a part takes on a term's figures and what was learned.

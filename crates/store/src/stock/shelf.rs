@@ -75,16 +75,20 @@ pub async fn aged_lots(
     of: &[PartId],
 ) -> Result<Vec<Lot>, StoreError> {
     let parts = record::by_ids::<Part>(connection, organisation, of).await?;
-    let months = |part: PartId| {
-        let part = parts.iter().find(|one| one.id == part)?;
-        u32::try_from(part.shelf_life_months?).ok()
-    };
-    let lots = parts::lots(connection, organisation, of).await?;
+    Ok(aged(parts::lots(connection, organisation, of).await?, &parts))
+}
+
+/// Lots of `parts`, each with its last good day.
+pub(crate) fn aged(lots: Vec<Lot>, parts: &[Part]) -> Vec<Lot> {
+    let months: BTreeMap<PartId, u32> = parts
+        .iter()
+        .filter_map(|part| Some((part.id, u32::try_from(part.shelf_life_months?).ok()?)))
+        .collect();
     let aged = |lot: Lot| {
-        let months = months(lot.part);
+        let months = months.get(&lot.part).copied();
         lot.aged(months)
     };
-    Ok(lots.into_iter().map(aged).collect())
+    lots.into_iter().map(aged).collect()
 }
 
 /// The sums of all moves at a site, by part and lot.

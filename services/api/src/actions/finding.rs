@@ -4,13 +4,12 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use chrono::{DateTime, Utc};
-use fleet::engine::Engine;
-use fleet::finding::{Finding, FindingStatus, Hold};
-use fleet::id::{EngineId, FindingId, FindingKindId, HoldId, PersonId};
+use fleet::finding::{Finding, FindingStatus};
+use fleet::id::{EngineId, FindingId, FindingKindId, PersonId};
 use fleet::person::Role;
 use fleet::programme::{FindingKind, Urgency};
 use serde::{Deserialize, Serialize};
-use store::{Transaction, findings, record};
+use store::{Transaction, findings, jobs, record};
 use utoipa::ToSchema;
 use utoipa::openapi::Ref;
 use uuid::Uuid;
@@ -23,7 +22,7 @@ use crate::path::Id;
 use crate::problem::{Problem, Refused};
 use crate::quantity::parse_hours;
 use crate::resource::{Resource as _, Shown, tagged};
-use crate::resources::{FindingFields, HoldFields};
+use crate::resources::{FindingFields, HoldFields, JobFields};
 use crate::state::ApiState;
 
 /// What was found.
@@ -56,7 +55,7 @@ pub struct NewFinding {
     note: Option<String>,
 }
 
-/// A finding and the hold that follows from it.
+/// A finding and what follows from it.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct RecordedFinding {
     #[schema(schema_with = finding_schema)]
@@ -65,6 +64,9 @@ pub struct RecordedFinding {
     #[schema(schema_with = hold_schema)]
     #[serde(skip_serializing_if = "Option::is_none")]
     pub hold: Option<Shown<HoldFields>>,
+    /// What is proposed to be done; a planner agrees to it, or drops it.
+    #[schema(schema_with = job_schema)]
+    pub job: Shown<JobFields>,
 }
 
 /// Why a finding is done with.
@@ -83,12 +85,12 @@ fn hold_schema() -> Ref {
     Ref::from_schema_name("Hold")
 }
 
+fn job_schema() -> Ref {
+    Ref::from_schema_name("Job")
+}
+
 impl NewFinding {
-    fn build(
-        self,
-        kind: Option<&FindingKind>,
-        now: DateTime<Utc>,
-    ) -> Result<(Finding, Option<Hold>), Problem> {
+    fn build(self, kind: Option<&FindingKind>, now: DateTime<Utc>) -> Result<Finding, Problem> {
         let Self { engine, kind: _, title, urgency, safety, found_at, found_by, life, note } = self;
         let title = title.filter(|title| !title.trim().is_empty());
         let title = title.or_else(|| kind.map(|kind| kind.name.clone()));
@@ -118,27 +120,14 @@ impl NewFinding {
             closed_at: None,
             closing_note: None,
         };
-        let holds = finding.safety || finding.urgency == Urgency::Stop;
-        let hold = holds.then(|| Hold {
-            id: HoldId::fresh(),
-            version: 1,
-            engine: finding.engine,
-            finding: Some(finding.id),
-            safety: finding.safety,
-            reason: finding.title.clone(),
-            placed_at: now,
-            placed_by: finding.found_by,
-            cleared_at: None,
-            cleared_by: None,
-            clearing_note: None,
-        });
-        Ok((finding, hold))
+        Ok(finding)
     }
 }
 
 /// Record a finding
 ///
-/// What is about safety, or says stop, holds the engine in the same moment. Role: technician.
+/// What is about safety, or says stop, holds the engine in the same moment; a job is proposed with
+/// the task of its kind. Role: technician.
 #[utoipa::path(
     post, path = "/findings", tag = "findings",
     params(("Idempotency-Key" = Option<String>, Header)),
@@ -166,18 +155,17 @@ pub async fn record_finding(
             Some(record::get::<FindingKind>(state.store.connection(), organisation, id).await?)
         }
     };
-    let (finding, hold) = body.build(kind.as_ref(), now)?;
+    let finding = body.build(kind.as_ref(), now)?;
     let work = async |transaction: &Transaction| {
         let kept = match key.take(transaction, &actor, now).await? {
             Turn::First(kept) => kept,
             Turn::Before(answer) => return Ok::<_, Problem>(answer),
         };
-        record::get::<Engine>(transaction, organisation, finding.engine).await?;
-        record::create(transaction, organisation, &author, std::slice::from_ref(&finding)).await?;
-        record::create(transaction, organisation, &author, hold.as_slice()).await?;
+        let followed = findings::record(transaction, organisation, &author, &finding).await?;
         let recorded = RecordedFinding {
             finding: FindingFields::show(finding.clone()),
-            hold: hold.clone().map(HoldFields::show),
+            hold: followed.hold.map(HoldFields::show),
+            job: JobFields::show(followed.job),
         };
         kept.keep(transaction, Answer::json(StatusCode::CREATED, None, &recorded)?).await
     };
@@ -186,7 +174,7 @@ pub async fn record_finding(
 
 /// Close a finding
 ///
-/// Not while its hold stands. Role: technician.
+/// Not while its hold stands. What it proposed and nobody agreed to is dropped. Role: technician.
 #[utoipa::path(
     post, path = "/findings/{id}/closing", tag = "findings",
     params(("id" = Uuid, Path), ("If-Match" = String, Header)),
@@ -225,7 +213,10 @@ pub async fn close_finding(
             closing_note: Some(note.clone()),
             ..found
         };
-        Ok(record::change(transaction, organisation, &author, &closed).await?)
+        let closed = record::change(transaction, organisation, &author, &closed).await?;
+        let reason = format!("the finding was closed: {note}");
+        jobs::drop_proposals(transaction, organisation, &author, closed.id, &reason).await?;
+        Ok(closed)
     };
     let closed = state.store.write(work).await?;
     Ok(tagged(StatusCode::OK, &FindingFields::show(closed)))

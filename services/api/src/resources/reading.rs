@@ -1,7 +1,10 @@
 //! Meters and what they showed.
 
-use crate::resource::{Resource, Shown};
+use crate::problem::Problem;
+use crate::resource::{Addable, Resource, Shown};
 use chrono::{DateTime, Utc};
+use fleet::id::{EngineId, MeterId};
+use fleet::person::Role;
 use fleet::reading::{Meter, MeterKind, Reading, ReadingKind};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -29,6 +32,17 @@ impl Resource for MeterFields {
         let Meter { id, version, engine, kind, serial, fitted_at, removed_at } = noun;
         let fields = Self { engine: engine.0, kind, serial, fitted_at, removed_at };
         Shown { id: id.0, version: Some(version), fields }
+    }
+}
+
+impl Addable for MeterFields {
+    const WRITES: Role = Role::Technician;
+
+    /// A first meter; where one is on, taking it off for another is a swap.
+    fn build(self, id: Uuid) -> Result<Meter, Problem> {
+        let Self { engine, kind, serial, fitted_at, removed_at } = self;
+        let (id, engine) = (MeterId(id), EngineId(engine));
+        Ok(Meter { id, version: 1, engine, kind, serial, fitted_at, removed_at })
     }
 }
 

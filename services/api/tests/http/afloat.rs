@@ -38,6 +38,23 @@ fn items(list: &Value) -> &Vec<Value> {
 
 #[rstest]
 #[tokio::test]
+async fn an_engine_has_one_meter_on(#[values(Sqlite, Postgres)] on: Database) {
+    let Some(service) = Service::start(on).await else { return };
+    let (yard, engine) = service.yard_with_engine("north", "ND-1042").await;
+    let technician = service.caller(yard.organisation, Role::Technician).await;
+    let meter = |at: &str| json!({"engine": engine, "kind": "hour_meter", "fitted_at": at});
+    let first = technician.post("/v1/meters", meter("2026-04-01T08:00:00Z")).await.expect(201);
+    assert_eq!(first["kind"], "hour_meter");
+    // Another goes on by a swap, which keeps what the old one showed last.
+    let second = technician.post("/v1/meters", meter("2026-05-01T08:00:00Z")).await;
+    let (status, _) = second.refusal();
+    assert!((400..500).contains(&status), "{status}");
+    let meters = technician.get("/v1/meters").await.expect(200);
+    assert_eq!(items(&meters).len(), 1);
+}
+
+#[rstest]
+#[tokio::test]
 async fn life_hours_go_on_over_a_swapped_meter(#[values(Sqlite, Postgres)] on: Database) {
     let Some(service) = Service::start(on).await else { return };
     let (yard, engine) = service.yard_with_engine("north", "ND-1042").await;

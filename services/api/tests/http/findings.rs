@@ -32,10 +32,16 @@ async fn what_is_about_safety_or_says_stop_holds_the_engine(
     let closing = format!("/v1/findings/{finding}/closing");
     let headers = [("if-match", "\"1\"")];
     let closed = technician.post_with(&closing, &headers, json!({"note": "done"})).await;
+    let job = format!("/v1/jobs/{}", found["job"]["id"].as_str().unwrap());
+    let proposed = technician.get(&job).await.expect(200);
+    assert_eq!(proposed["finding"], found["finding"]["id"]);
     if holds {
         assert_eq!(closed.refusal(), (422, "finding-held".to_owned()));
+        assert_eq!(proposed["status"], "proposed");
     } else {
         assert_eq!(closed.expect(200)["status"], "closed");
+        assert_eq!(proposed["status"], "dropped");
+        assert_eq!(proposed["reason"], "the finding was closed: done");
         let headers = [("if-match", "\"2\"")];
         let again = technician.post_with(&closing, &headers, json!({"note": "done"})).await;
         assert_eq!(again.refusal(), (422, "finding-closed".to_owned()));
