@@ -3,6 +3,7 @@
 mod bad_input;
 mod bare_files;
 mod begin;
+mod check;
 mod interrupted;
 mod listing;
 mod yard;

@@ -55,7 +55,7 @@ pub struct Part {
     /// Never from a donor engine.
     pub sealing: bool,
     pub returnable: bool,
-    /// Hundredths of a boat-day lost for each one missing.
+    /// Hundredths of a boat-day lost for each one missing; of a fluid, for each job that lacks it.
     pub boat_days_lost_hundredths: Option<i32>,
     /// Lends its season to sparse parts.
     pub family: Option<String>,

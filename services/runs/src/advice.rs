@@ -153,13 +153,13 @@ impl Market {
     }
 }
 
-/// Boat-days lost for each unit short. Where the part names none, a job that lacks it waits a day,
-/// however many units (millilitres of oil) it takes.
+/// Boat-days lost for each unit short. Of a fluid the part's figure is that of a job that lacks it,
+/// however many millilitres it takes. Where the part names none, such a job waits a day.
 pub(crate) fn boat_days_per_unit(part: &Part, fill: u32) -> f64 {
-    part.boat_days_lost_hundredths.map_or_else(
-        || BOAT_DAYS_PER_JOB / f64::from(fill.max(1)),
-        |hundredths| f64::from(hundredths) / 100.0,
-    )
+    let of_job = part
+        .boat_days_lost_hundredths
+        .map_or(BOAT_DAYS_PER_JOB, |hundredths| f64::from(hundredths) / 100.0);
+    of_job / f64::from(fill.max(1))
 }
 
 /// What leaves of a fluid at once: the smallest filling of any task.

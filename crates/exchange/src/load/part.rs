@@ -40,7 +40,10 @@ impl LoadRow for PartRow {
         Column::optional("shelf_life_source", "where the shelf life comes from"),
         Column::optional("sealing", "true for seals, O-rings and gaskets: never fitted used"),
         Column::optional("returnable", "true where the supplier takes it back"),
-        Column::optional("boat_days_lost", "boat-days lost for each one missing"),
+        Column::optional(
+            "boat_days_lost",
+            "boat-days lost for each one missing; of a fluid, for each job that lacks it",
+        ),
         Column::optional("family", "parts of like use, whose season a sparse part borrows"),
     ];
     const EXAMPLE: &'static [&'static str] = &[

@@ -23,7 +23,7 @@ Examples:
 
 rule advice: as the advice would have ordered on each review day, from what was used before it.
 rule min-max: a fixed minimum and maximum a part, tuned in hindsight on these very months.
-fill rate: share of what was asked for that was there at once. tied up: value of the stock, mean over
+asked: times that a job asked for a part. fill rate: share of them that were served whole at once. tied up: value of the stock, mean over
 the month's days. rush: orders of what was missing when a job asked for it. Money is in one currency,
 by the latest rates on record.")]
 pub struct CheckOrdersArgs {
@@ -104,8 +104,8 @@ fn listed(rule: &'static str, report: &ReplayReport, past: &OrdersPast) -> Vec<R
     let row = |month: &ReplayMonth, name: String| Row {
         rule,
         month: name,
-        asked: month.asked,
-        fill_rate: month.fill_rate(),
+        asked: month.jobs,
+        fill_rate: (month.jobs > 0).then(|| 1.0 - month.jobs_delayed as f64 / month.jobs as f64),
         jobs_delayed: month.jobs_delayed,
         boat_days_lost: month.boat_days_lost,
         tied_up: money(month.money_tied_up),
