@@ -8,6 +8,7 @@ mod create;
 mod follow;
 mod moved;
 mod of_finding;
+mod of_plan;
 mod release;
 mod shortage;
 mod work;
@@ -29,6 +30,7 @@ pub use create::{NewJob, create, parts_of_tasks};
 pub use follow::{Followed, follow, kit_what_arrived};
 pub use moved::{Moved, move_stock};
 pub use of_finding::{drop_proposals, propose_for};
+pub use of_plan::{PlanJobs, VisitWork, follow_plan};
 pub use shortage::shortages;
 pub use work::{Done, add_part, done, use_part};
 

@@ -5,11 +5,13 @@
 //! A change names the version that it was made from and is refused where another came first. Each
 //! change of a shared record leaves a row in the history, in the same transaction.
 
+use std::collections::HashMap;
+
 use chrono::{DateTime, Utc};
 use fleet::change::ChangeKind;
 use fleet::id::OrganisationId;
 use sea_orm::entity::prelude::Uuid;
-use sea_orm::sea_query::Condition;
+use sea_orm::sea_query::{Condition, OnConflict};
 use sea_orm::{
     ActiveModelTrait, ColumnTrait as _, ConnectionTrait, EntityTrait, FromQueryResult,
     IntoActiveModel, Iterable as _, QueryFilter as _, QueryOrder as _, QuerySelect as _, Select,
@@ -313,6 +315,56 @@ pub async fn change<T: Shared>(
     };
     history::append(transaction, organisation, author, &[change]).await?;
     Ok(after)
+}
+
+/// Like [`change`] for many at once, in a handful of statements. What stays the same is left out of
+/// the history and keeps its version.
+///
+/// # Errors
+/// `Missing`, and `Stale` where somebody else changed one of them meanwhile.
+pub async fn change_all<T: Shared>(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    author: &Author,
+    records: &[T],
+) -> Result<(), StoreError> {
+    let ids: Vec<T::Id> = records.iter().map(Record::id).collect();
+    lock_many::<T>(transaction, organisation, &ids).await?;
+    let before: HashMap<Uuid, T> = by_ids::<T>(transaction, organisation, &ids)
+        .await?
+        .into_iter()
+        .map(|record| (T::key(record.id()), record))
+        .collect();
+    let (mut rows, mut changes) = (Vec::new(), Vec::new());
+    for record in records {
+        let before = before.get(&T::key(record.id()));
+        let before = before.ok_or(StoreError::Missing { noun: T::NOUN })?;
+        if before.version() != record.version() {
+            return Err(stale::<T>(record.version(), before.version()));
+        }
+        if before == record {
+            continue;
+        }
+        let mut after = record.clone();
+        after.set_version(record.version() + 1);
+        rows.push(inserted::<T>(&after, organisation));
+        changes.push(Change {
+            noun: T::NOUN,
+            entity: T::key(record.id()),
+            kind: ChangeKind::Changed,
+            before: history::values(before),
+            after: history::values(&after),
+        });
+    }
+    let key = [T::ORGANISATION, T::ID];
+    let columns: Vec<_> = <T::Entity as EntityTrait>::Column::iter().collect();
+    for chunk in rows.chunks(rows_per_statement::<T::Entity>()) {
+        let over = OnConflict::columns(key).update_columns(columns.iter().copied()).to_owned();
+        let update = T::Entity::insert_many(chunk.iter().cloned()).on_conflict(over);
+        let update = update.exec_without_returning(transaction).await;
+        update.map_err(|cause| StoreError::on(T::NOUN, cause))?;
+    }
+    history::append(transaction, organisation, author, &changes).await
 }
 
 /// Takes a record away; the history keeps what it was.

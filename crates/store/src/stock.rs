@@ -32,7 +32,7 @@ use crate::value::to_microseconds;
 
 pub use history::{ShelfRow, at, moves_of};
 pub use moves::{At, Booked, NewLot, Order, Wish, carry_out};
-pub use promise::{ForJob, Promised, give_back, lock, promise, wants};
+pub use promise::{ForJob, Promised, Wanted, give_back, lock, promise, promise_anew, wants};
 pub(crate) use shelf::aged;
 pub use shelf::{Shelf, aged_lots, held_of, lot_of, outstanding, shelves, without_lot};
 pub use to_job::{issue, issued_to, person_behind};

@@ -394,7 +394,8 @@ pub async fn publish(
     let (organisation, author) = (visitor.organisation, visitor.author(&state));
     let by = Some(visitor.person.id);
     let plan = (PlanId(plan), version);
-    let holds = standing::publish(&state.store, organisation, &author, plan, by).await?;
-    let says = format!("{} holds now. Calendars and the bench follow it.", holds.name);
-    Ok(onward(&state, &plan_path(&holds), &Notice::done(says)))
+    let published = standing::publish(&state.store, organisation, &author, plan, by).await?;
+    let holds = &published.plan;
+    let says = format!("{} holds now. {}", holds.name, published.says());
+    Ok(onward(&state, &plan_path(holds), &Notice::done(says)))
 }

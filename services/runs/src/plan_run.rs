@@ -17,9 +17,11 @@ use crate::due::{DueLine, due_list};
 use crate::error::RunError;
 use crate::execute::{Computed, Task};
 use crate::hours::FleetHours;
-use crate::plan::account::{Account, PlanRunSummary, SiteRefused, dated, sentence, to_order};
+use crate::plan::account::{
+    Account, PlanRunSummary, SiteRefused, ToOrder, dated, sentence, to_order,
+};
 use crate::plan::build::Source;
-use crate::plan::capacity::{coming, on_shelf};
+use crate::plan::capacity::{at_other_sites, coming, on_shelf};
 use crate::plan::parameters::PlanParameters;
 use crate::plan::problem::Problem;
 use crate::plan::rows::{Draft, Origin, draft};
@@ -103,6 +105,7 @@ impl Kept {
         (lines, fleet): (&[DueLine], &FleetHours),
     ) -> Result<(), RunError> {
         let mut account = Account::of(problem, solution, beyond(task, problem, solution));
+        account.notes.extend(lies_elsewhere(task, problem, &account.to_order));
         if problem.kind == PlanKind::Rotation {
             account.levelling = levelling(task, problem, lines, fleet);
         }
@@ -168,21 +171,33 @@ fn beside(
 }
 
 /// Pieces that the plan takes and nobody has ordered yet.
-fn beyond(
-    task: &Task,
-    problem: &Problem,
-    solution: &Solution,
-) -> Vec<crate::plan::account::ToOrder> {
+fn beyond(task: &Task, problem: &Problem, solution: &Solution) -> Vec<ToOrder> {
     let names: HashMap<&str, _> =
         task.snapshot.stores.parts.iter().map(|part| (part.number.as_str(), part.id)).collect();
-    let shelf = on_shelf(&task.snapshot, problem.site, problem.first);
-    let coming = coming(&task.snapshot, problem.first);
+    let shelf = on_shelf(&task.snapshot, (problem.site, problem.kind), problem.first);
+    let coming = coming(&task.snapshot, problem.site, problem.first);
     to_order(problem, &solution.plan, |kit, day| {
         let Some(part) = names.get(kit) else { return i64::MAX };
         let on = problem.date(day);
         let arrived = coming.iter().filter(|it| it.part == *part && it.on <= on);
         shelf.get(part).copied().unwrap_or(0).max(0) + arrived.map(|it| it.pieces).sum::<i64>()
     })
+}
+
+/// What is to be ordered although it lies free at another site.
+fn lies_elsewhere(task: &Task, problem: &Problem, to_order: &[ToOrder]) -> Vec<String> {
+    let of_kind = (problem.site, problem.kind);
+    let there = at_other_sites(&task.snapshot, of_kind, problem.first);
+    let parts = task.snapshot.stores.parts.iter();
+    let there: HashMap<&str, i64> = parts
+        .filter_map(|part| Some((part.number.as_str(), there.get(&part.id).copied()?)))
+        .filter(|(_, pieces)| *pieces > 0)
+        .collect();
+    let note = |it: &ToOrder| {
+        let pieces = there.get(it.part.as_str())?;
+        Some(format!("{pieces} of {} lie free at other sites: bring them over first.", it.part))
+    };
+    to_order.iter().filter_map(note).collect()
 }
 
 fn levelling(

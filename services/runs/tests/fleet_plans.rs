@@ -4,14 +4,19 @@
 use std::sync::Arc;
 
 use chrono::{DateTime, NaiveDate, TimeZone as _, Utc};
+use fleet::bench::{Job, JobStatus};
 use fleet::engine::Engine;
+use fleet::finding::{Finding, FindingStatus, Hold};
 use fleet::hours::Minutes;
 use fleet::id::{
-    BayId, IntervalId, PersonSkillId, ServiceId, SkillId, SupplierId, TaskId, TaskPartId, TermId,
+    BayId, EngineId, FindingId, HoldId, IntervalId, JobId, PersonSkillId, PlanId, ServiceId,
+    SkillId, StockMoveId, SupplierId, TaskId, TaskPartId, TermId,
 };
+use fleet::job::JobState;
+use fleet::part::{MoveKind, Part, Reservation, ReservationStatus, StockMove};
 use fleet::person::{Bay, Person, PersonSkill, Role, Skill};
 use fleet::programme::{
-    AccessGroup, IntervalBasis, Occasion, ProgrammeInterval, Task, TaskPart, Verb,
+    AccessGroup, IntervalBasis, Occasion, ProgrammeInterval, Task, TaskPart, Urgency, Verb,
 };
 use fleet::run::RunKind;
 use fleet::service::{Service, ServiceReason};
@@ -22,9 +27,10 @@ use fleet::{Currency, Money};
 use rstest::rstest;
 use runs::plan::account::{Account, PlanRunSummary};
 use runs::plan::parameters::{PartsCounted, PlanParameters, WhatIf};
-use runs::plan::standing::{self, Destination};
+use runs::plan::standing::{self, Destination, Published};
 use runs::{Clock, RunError, Wanted};
-use store::{Store, StoreError, Transaction, plans, record};
+use store::jobs::{self, NewJob};
+use store::{Store, StoreError, Transaction, plans, record, stock};
 use tests::database::Database::{self, Postgres, Sqlite};
 use tests::database::Fresh;
 use tests::yard::{Yard, author, part, person};
@@ -204,10 +210,97 @@ impl Winter {
         record::get(connection, organisation, account.plan.unwrap()).await.unwrap()
     }
 
-    async fn publish(&self, account: &Account) -> Result<Plan, RunError> {
+    async fn publish(&self, account: &Account) -> Result<Published, RunError> {
         let plan = self.get(account).await;
+        self.publish_plan(&plan).await
+    }
+
+    async fn publish_plan(&self, plan: &Plan) -> Result<Published, RunError> {
         let draft = (plan.id, plan.version);
         standing::publish(self.store(), self.yard.organisation, &author(), draft, None).await
+    }
+
+    /// Puts `pieces` of the pump's kit on the shelf.
+    async fn receive(&self, pieces: i64) {
+        let organisation = self.yard.organisation;
+        let kits: Vec<Part> = record::all(self.store().connection(), organisation).await.unwrap();
+        let came = StockMove {
+            id: StockMoveId::fresh(),
+            part: kits[0].id,
+            site: self.yard.site.id,
+            lot: None,
+            kind: MoveKind::Receipt,
+            quantity: pieces,
+            moved_at: now(),
+            job: None,
+            receipt_line: None,
+            moved_by: None,
+            together: None,
+            reason: None,
+            reference: None,
+            recorded_at: now(),
+        };
+        let work = async |tx: &Transaction| stock::book(tx, organisation, &[came]).await;
+        self.store().write::<_, StoreError>(work).await.unwrap();
+    }
+
+    /// Jobs by number.
+    async fn jobs(&self) -> Vec<Job> {
+        let (connection, organisation) = (self.store().connection(), self.yard.organisation);
+        let mut jobs: Vec<Job> = record::all(connection, organisation).await.unwrap();
+        jobs.sort_by_key(|job| job.number);
+        jobs
+    }
+
+    async fn job(&self, id: JobId) -> Job {
+        let (connection, organisation) = (self.store().connection(), self.yard.organisation);
+        record::get(connection, organisation, id).await.unwrap()
+    }
+
+    async fn held(&self) -> Vec<Reservation> {
+        let (connection, organisation) = (self.store().connection(), self.yard.organisation);
+        let mut held: Vec<Reservation> = record::all(connection, organisation).await.unwrap();
+        held.retain(|one| one.status == ReservationStatus::Held);
+        held
+    }
+
+    async fn follow(&self, job: &Job, wanted: JobState) -> Job {
+        let organisation = self.yard.organisation;
+        let work = async |tx: &Transaction| {
+            let (id, version, today) = (job.id, job.version, now().date_naive());
+            jobs::follow(tx, organisation, &author(), id, version, wanted, today).await
+        };
+        self.store().write::<_, StoreError>(work).await.unwrap().job
+    }
+
+    async fn create_job(&self, engine: &Engine, task: &Task, finding: Option<FindingId>) -> Job {
+        let new = NewJob {
+            engine: engine.id,
+            site: self.yard.site.id,
+            finding,
+            planned_on: Some(day("2025-11-05")),
+            bay: None,
+            person: None,
+            tasks: vec![(task.id, task.own_work)],
+            parts: Vec::new(),
+            note: None,
+        };
+        let organisation = self.yard.organisation;
+        let work = async |tx: &Transaction| jobs::create(tx, organisation, &author(), new).await;
+        self.store().write::<_, StoreError>(work).await.unwrap()
+    }
+
+    /// A draft of a plan in which `changes` give engines another day, or none.
+    async fn changed(&self, of: PlanId, changes: &[(EngineId, Option<NaiveDate>)]) -> Plan {
+        let (store, organisation) = (self.store(), self.yard.organisation);
+        let draft = standing::draft_of(store, organisation, &author(), of).await.unwrap();
+        let visits = plans::visits(store.connection(), organisation, draft.id).await.unwrap();
+        for (engine, on) in changes {
+            let visit = visits.iter().find(|visit| visit.engine == *engine).unwrap();
+            let (at, to) = ((visit.id, visit.version), Destination { on: *on, mode: None });
+            standing::move_visit(store, organisation, &author(), at, &to).await.unwrap();
+        }
+        draft
     }
 }
 
@@ -313,7 +406,7 @@ async fn the_plan_that_holds_is_kept_to_and_superseded(#[values(Sqlite, Postgres
     let Some(winter) = Winter::begin(on, YardHas::HandsAndBench).await else { return };
     let first = winter.plan(PlanParameters::of(PlanKind::LayUp)).await.unwrap();
     let published = winter.publish(&first).await.unwrap();
-    assert_eq!(published.status, PlanStatus::Published);
+    assert_eq!(published.plan.status, PlanStatus::Published);
     let again = winter.publish(&first).await.unwrap_err();
     assert_eq!(again.rule(), "plan-not-draft");
     let second = winter.plan(PlanParameters::of(PlanKind::LayUp)).await.unwrap();
@@ -401,4 +494,147 @@ async fn a_what_if_is_solved_beside_the_plan_and_makes_no_draft() {
 #[case::no_share(serde_json::json!({"plan": "rotation", "gap": 1.5}))]
 fn parameters_that_mean_nothing_are_refused(#[case] given: serde_json::Value) {
     assert_eq!(PlanParameters::read(&given).unwrap_err().rule(), "plan-parameters");
+}
+
+#[rstest]
+#[tokio::test]
+async fn published_visits_become_jobs_and_what_is_there_goes_to_the_first(
+    #[values(Sqlite, Postgres)] on: Database,
+) {
+    let Some(winter) = Winter::begin(on, YardHas::HandsAndBench).await else { return };
+    winter.receive(2).await;
+    let account = winter.plan(PlanParameters::of(PlanKind::LayUp)).await.unwrap();
+    let published = winter.publish(&account).await.unwrap();
+    assert_eq!((published.jobs.made.len(), published.jobs.short.len()), (3, 1));
+    assert_eq!(published.says(), "Jobs: 3 made. 1 of them is short of a part.");
+    let jobs = winter.jobs().await;
+    assert_eq!(jobs.iter().map(|job| job.number).collect::<Vec<_>>(), [1, 2, 3]);
+    assert!(jobs.is_sorted_by_key(|job| job.planned_on), "numbered by day");
+    let states: Vec<JobStatus> = jobs.iter().map(|job| job.status).collect();
+    assert_eq!(states, [JobStatus::Kitted, JobStatus::Kitted, JobStatus::Short]);
+    let (connection, organisation) = (winter.store().connection(), winter.yard.organisation);
+    for visit in winter.visits(&account).await {
+        let job = jobs.iter().find(|job| Some(job.id) == visit.job).expect("the visit's job");
+        assert_eq!((job.engine, job.planned_on), (visit.engine, visit.starts_on));
+        assert_eq!((job.bay, job.person), (visit.bay, visit.person));
+        let tasks = jobs::tasks(connection, organisation, &[job.id]).await.unwrap();
+        let minutes: u32 = tasks.iter().map(|task| task.planned.0).sum();
+        assert_eq!((tasks.len(), Minutes(minutes)), (2, visit.bench));
+    }
+    let held = winter.held().await;
+    assert_eq!(held.len(), 2);
+    // The same again: nothing is touched.
+    let same = winter.plan(PlanParameters::of(PlanKind::LayUp)).await.unwrap();
+    assert!(same.to_order.iter().all(|it| it.pieces == 1), "kits kept back for it are its own");
+    let again = winter.publish(&same).await.unwrap().jobs;
+    assert_eq!((again.kept.len(), again.made.len(), again.moved.len()), (3, 0, 0));
+    assert_eq!(winter.jobs().await, jobs);
+    assert_eq!(winter.held().await, held);
+}
+
+#[rstest]
+#[tokio::test]
+async fn jobs_move_with_their_visits_and_are_dropped_without_them(
+    #[values(Sqlite, Postgres)] on: Database,
+) {
+    let Some(winter) = Winter::begin(on, YardHas::HandsAndBench).await else { return };
+    winter.receive(2).await;
+    let account = winter.plan(PlanParameters::of(PlanKind::LayUp)).await.unwrap();
+    let first = winter.publish(&account).await.unwrap().plan;
+    let [gone, begun, short] = &winter.jobs().await[..] else { panic!("three jobs") };
+    let begun = winter.follow(begun, JobState::OnBench).await;
+    let later = short.planned_on.unwrap() + chrono::Days::new(7);
+    let changes = [(gone.engine, None), (begun.engine, None), (short.engine, Some(later))];
+    let draft = winter.changed(first.id, &changes).await;
+    let published = winter.publish_plan(&draft).await.unwrap();
+    let became = &published.jobs;
+    assert_eq!((&became.dropped[..], &became.left[..]), (&[gone.id][..], &[begun.id][..]));
+    assert_eq!((&became.moved[..], became.made.len()), (&[short.id][..], 0));
+    let dropped = winter.job(gone.id).await;
+    assert_eq!(dropped.status, JobStatus::Dropped);
+    assert!(dropped.reason.is_some_and(|reason| reason.contains(&published.plan.name)));
+    assert_eq!(winter.job(begun.id).await, begun, "what has begun is not touched");
+    let moved = winter.job(short.id).await;
+    assert_eq!((moved.number, moved.planned_on), (short.number, Some(later)));
+    assert_eq!(moved.status, JobStatus::Kitted, "the kit of the job that was dropped");
+    // Back to the first plan: the same job on the old day, and a new one for the one dropped.
+    let back = winter.changed(first.id, &[]).await;
+    let undone = winter.publish_plan(&back).await.unwrap().jobs;
+    assert_eq!((undone.made.len(), undone.moved.len(), undone.left.len()), (1, 1, 1));
+    let moved = winter.job(short.id).await;
+    assert_eq!((moved.planned_on, moved.status), (short.planned_on, JobStatus::Short));
+    let made = winter.job(undone.made[0]).await;
+    assert_eq!((made.engine, made.planned_on), (gone.engine, gone.planned_on));
+    assert_eq!(made.status, JobStatus::Kitted, "the earlier day has the kit again");
+}
+
+#[rstest]
+#[tokio::test]
+async fn no_work_is_agreed_twice_and_a_hold_stays(#[values(Sqlite, Postgres)] on: Database) {
+    let Some(winter) = Winter::begin(on, YardHas::HandsAndBench).await else { return };
+    winter.receive(9).await;
+    let organisation = winter.yard.organisation;
+    let [agreed_to, proposed_for, plain] = &winter.engines[..] else { panic!("three engines") };
+    let finding = Finding {
+        id: FindingId::fresh(),
+        version: 1,
+        engine: proposed_for.id,
+        kind: None,
+        title: "Water in the gear oil".to_owned(),
+        urgency: Urgency::Stop,
+        safety: true,
+        status: FindingStatus::Open,
+        found_at: now(),
+        found_by: None,
+        life: None,
+        note: None,
+        closed_at: None,
+        closing_note: None,
+    };
+    let hold = Hold {
+        id: HoldId::fresh(),
+        version: 1,
+        engine: proposed_for.id,
+        finding: Some(finding.id),
+        safety: true,
+        reason: finding.title.clone(),
+        placed_at: now(),
+        placed_by: None,
+        cleared_at: None,
+        cleared_by: None,
+        clearing_note: None,
+    };
+    let find = async |tx: &Transaction| {
+        record::create(tx, organisation, &author(), std::slice::from_ref(&finding)).await?;
+        record::create(tx, organisation, &author(), std::slice::from_ref(&hold)).await
+    };
+    winter.store().write::<_, StoreError>(find).await.unwrap();
+    let account = winter.plan(PlanParameters::of(PlanKind::LayUp)).await.unwrap();
+    // Agreed by hand after the draft was made: the oil of one engine, on a day of its own.
+    let by_hand = winter.create_job(agreed_to, &winter.oil, None).await;
+    let by_hand = winter.follow(&by_hand, JobState::Agreed).await;
+    let proposed = winter.create_job(proposed_for, &winter.oil, Some(finding.id)).await;
+    let published = winter.publish(&account).await.unwrap();
+    assert_eq!(published.jobs.made.len(), 2);
+    assert_eq!(published.jobs.moved, [proposed.id], "what was proposed is agreed to");
+    assert_eq!(winter.job(by_hand.id).await, by_hand);
+    let connection = winter.store().connection();
+    let jobs = winter.jobs().await;
+    for (engine, tasks) in [(agreed_to, 1), (proposed_for, 2), (plain, 2)] {
+        let job = jobs.iter().rfind(|job| job.engine == engine.id).unwrap();
+        let of_job = jobs::tasks(connection, organisation, &[job.id]).await.unwrap();
+        assert_eq!(of_job.len(), tasks, "{}", engine.serial);
+    }
+    let in_work: Finding = record::get(connection, organisation, finding.id).await.unwrap();
+    assert_eq!(in_work.status, FindingStatus::InWork);
+    let stands: Hold = record::get(connection, organisation, hold.id).await.unwrap();
+    assert_eq!(stands, hold, "publishing clears no hold");
+    let next = winter.plan(PlanParameters::of(PlanKind::LayUp)).await.unwrap();
+    let of_first =
+        winter.visits(&next).await.into_iter().find(|visit| visit.engine == agreed_to.id);
+    assert_eq!(winter.tasks_of(&of_first.unwrap()).await, [winter.pump.id]);
+    let draft = winter.changed(published.plan.id, &[(proposed_for.id, None)]).await;
+    winter.publish_plan(&draft).await.unwrap();
+    let open: Finding = record::get(connection, organisation, finding.id).await.unwrap();
+    assert_eq!(open.status, FindingStatus::Open, "its job is dropped");
 }

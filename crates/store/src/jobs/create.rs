@@ -1,6 +1,6 @@
 //! A job comes into being.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::NaiveDate;
 use fleet::Minutes;
@@ -88,7 +88,7 @@ pub async fn create(
     Ok(job)
 }
 
-fn task_of(job: JobId, sequence: i32, (task, planned): (TaskId, Minutes)) -> JobTask {
+pub(super) fn task_of(job: JobId, sequence: i32, (task, planned): (TaskId, Minutes)) -> JobTask {
     JobTask {
         id: JobTaskId::fresh(),
         version: 1,
@@ -118,11 +118,16 @@ pub async fn parts_of_tasks(
     tasks: &[TaskId],
 ) -> Result<Vec<(PartId, i64)>, StoreError> {
     let rows = rows_of(connection, organisation, model, tasks).await?;
+    Ok(needed(rows.iter()).into_iter().collect())
+}
+
+/// What rows need more often than not, by part.
+pub(super) fn needed<'a>(rows: impl Iterator<Item = &'a TaskPart>) -> BTreeMap<PartId, i64> {
     let mut needed: BTreeMap<PartId, i64> = BTreeMap::new();
-    for row in rows.iter().filter(|row| row.chance_permille >= LIKELY_PERMILLE) {
+    for row in rows.filter(|row| row.chance_permille >= LIKELY_PERMILLE) {
         *needed.entry(row.part).or_default() += row.quantity;
     }
-    Ok(needed.into_iter().collect())
+    needed
 }
 
 /// The rows of a model's tasks, and those for every model where it has none of that task and part.
@@ -134,11 +139,17 @@ pub(super) async fn rows_of(
 ) -> Result<Vec<TaskPart>, StoreError> {
     let keys: Vec<_> = tasks.iter().map(|id| id.0).collect();
     let column = task_parts::Column::TaskId;
-    let mut rows: Vec<TaskPart> =
-        record::by_column(connection, organisation, column, &keys).await?;
-    rows.retain(|row| row.model.is_none_or(|of| of == model));
-    let own: Vec<TaskId> =
-        rows.iter().filter(|row| row.model.is_some()).map(|row| row.task).collect();
-    rows.retain(|row| row.model.is_some() || !own.contains(&row.task));
-    Ok(rows)
+    let rows: Vec<TaskPart> = record::by_column(connection, organisation, column, &keys).await?;
+    Ok(of_model(&rows, model).cloned().collect())
+}
+
+/// The rows of a model, and those for every model where it has none of that task.
+pub(super) fn of_model(rows: &[TaskPart], model: ModelId) -> impl Iterator<Item = &TaskPart> {
+    let of = |row: &&TaskPart| row.model == Some(model);
+    let own: BTreeSet<TaskId> = rows.iter().filter(of).map(|row| row.task).collect();
+    let goes = move |row: &&TaskPart| match row.model {
+        Some(of) => of == model,
+        None => !own.contains(&row.task),
+    };
+    rows.iter().filter(goes)
 }

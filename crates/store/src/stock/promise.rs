@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use chrono::NaiveDate;
-use fleet::id::{JobId, OrganisationId, PartId, ReservationId, SiteId};
+use fleet::id::{JobId, LotId, OrganisationId, PartId, ReservationId, SiteId};
 use fleet::part::{Part, Reservation, ReservationStatus, StockLevel};
 use fleet::stock::{Purpose, Refusal, Want, pick};
 
@@ -136,6 +136,117 @@ async fn merge_held(
             }
         }
     }
+    record::create(transaction, organisation, author, &fresh).await
+}
+
+/// What jobs want of each part, in the order in which they are served.
+pub type Wanted = Vec<(JobId, BTreeMap<PartId, u32>)>;
+
+/// Settles anew what is kept back for many jobs at one site: the first of `wanted` is served first,
+/// out of what is free and what all of them held before; `let_go` hold nothing after it. Promises
+/// that come out as they were are left alone. Answers how many pieces each job misses, jobs that
+/// miss none left out.
+///
+/// The levels of all these parts were locked by [`lock`], the jobs after them.
+pub async fn promise_anew(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    author: &Author,
+    (site, today): (SiteId, NaiveDate),
+    wanted: &Wanted,
+    let_go: &[JobId],
+) -> Result<BTreeMap<JobId, u32>, StoreError> {
+    let jobs: Vec<JobId> =
+        wanted.iter().map(|(job, _)| *job).chain(let_go.iter().copied()).collect();
+    let mut held = super::held_for_jobs(transaction, organisation, &jobs).await?;
+    held.retain(|one| one.site == site);
+    let mut parts: Vec<PartId> =
+        wanted.iter().flat_map(|(_, parts)| parts.keys()).copied().collect();
+    parts.extend(held.iter().map(|one| one.part));
+    parts.sort_unstable();
+    parts.dedup();
+    let places: Vec<_> = parts.iter().map(|part| (*part, site)).collect();
+    let mut levels = lock_levels(transaction, organisation, &places).await?;
+    let mut shelves = shelves(transaction, organisation, site, &parts).await?;
+    for one in &held {
+        if let Some(level) = levels.get_mut(&(one.part, site)) {
+            level.reserved -= one.quantity;
+        }
+        let shelf = shelves.get_mut(&one.part).into_iter().flatten();
+        for lot in shelf.filter(|lot| lot_of(lot.lot.id) == one.lot) {
+            let quantity = u32::try_from(one.quantity).unwrap_or(0);
+            lot.reserved = lot.reserved.saturating_sub(quantity);
+        }
+    }
+    let sealing: BTreeMap<PartId, bool> = record::by_ids::<Part>(transaction, organisation, &parts)
+        .await?
+        .into_iter()
+        .map(|part| (part.id, part.sealing))
+        .collect();
+    let mut promised: BTreeMap<(JobId, PartId, Option<LotId>), i64> = BTreeMap::new();
+    let mut missing: BTreeMap<JobId, u32> = BTreeMap::new();
+    for (job, wants) in wanted {
+        for (part, quantity) in wants {
+            let purpose = match sealing.get(part) {
+                Some(true) => Purpose::Sealing,
+                Some(false) => Purpose::Other,
+                None => return Err(StoreError::Missing { noun: Part::NOUN }),
+            };
+            let level = levels
+                .get_mut(&(*part, site))
+                .ok_or(StoreError::Missing { noun: StockLevel::NOUN })?;
+            // Never more than the level has free, whatever the lots add up to.
+            let free = u32::try_from((level.on_hand - level.reserved).max(0)).unwrap_or(u32::MAX);
+            let shelf = shelves.entry(*part).or_default();
+            let mut open = *quantity;
+            for pick in pick(shelf, open.min(free), purpose, today).picks {
+                open -= pick.quantity;
+                level.reserved += i64::from(pick.quantity);
+                let lot = shelf.iter_mut().find(|lot| lot.lot.id == pick.lot);
+                lot.into_iter().for_each(|lot| lot.reserved += pick.quantity);
+                let key = (*job, *part, lot_of(pick.lot));
+                *promised.entry(key).or_default() += i64::from(pick.quantity);
+            }
+            if open > 0 {
+                *missing.entry(*job).or_default() += open;
+            }
+        }
+    }
+    keep_levels(transaction, organisation, levels.values()).await?;
+    keep_promises(transaction, organisation, author, (site, held), promised).await?;
+    Ok(missing)
+}
+
+/// Makes of the promises that held those that hold now.
+async fn keep_promises(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    author: &Author,
+    (site, held): (SiteId, Vec<Reservation>),
+    mut promised: BTreeMap<(JobId, PartId, Option<LotId>), i64>,
+) -> Result<(), StoreError> {
+    let settled: Vec<Reservation> = held
+        .into_iter()
+        .map(|one| match promised.remove(&(one.job, one.part, one.lot)) {
+            Some(quantity) => Reservation { quantity, ..one },
+            None => Reservation { status: ReservationStatus::Released, ..one },
+        })
+        .collect();
+    record::change_all(transaction, organisation, author, &settled).await?;
+    let fresh: Vec<Reservation> = promised
+        .into_iter()
+        .map(|((job, part, lot), quantity)| Reservation {
+            id: ReservationId::fresh(),
+            version: 1,
+            job,
+            part,
+            site,
+            lot,
+            quantity,
+            status: ReservationStatus::Held,
+            reserved_at: to_microseconds(author.at),
+        })
+        .collect();
     record::create(transaction, organisation, author, &fresh).await
 }
 

@@ -5,27 +5,30 @@ use std::collections::BTreeMap;
 use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
+use axum::http::header::ETAG;
 use axum::response::{IntoResponse, Response};
 use chrono::NaiveDate;
 use fleet::Money;
-use fleet::id::{PersonId, PlanId, RunId, VisitId};
+use fleet::id::{JobId, PersonId, PlanId, RunId, VisitId};
 use fleet::person::{Person, Role};
 use runs::RunError;
 use runs::plan::account::{DatedDifference, LeftOut};
 use runs::plan::standing::{self, DatedOpening, Destination, Standing};
 use serde::{Deserialize, Serialize};
+use store::jobs::PlanJobs;
 use store::{Transaction, record, runs as kept};
+use utoipa::openapi::Ref;
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
 use crate::access::Actor;
 use crate::body::Body;
-use crate::conditional::IfMatch;
+use crate::conditional::{IfMatch, entity_tag};
 use crate::paging::Asked;
 use crate::path::Id;
 use crate::problem::{Problem, Refused};
 use crate::quantity::Amount;
-use crate::resource::{Resource as _, tagged};
+use crate::resource::{Resource as _, Shown, tagged};
 use crate::resources::{PlanFields, VisitFields};
 use crate::state::ApiState;
 
@@ -49,6 +52,51 @@ pub struct PlanStanding {
     /// Boats below the minimum, by pool, added up over days.
     pub boat_days_short: BTreeMap<String, i64>,
     pub notes: Vec<String>,
+}
+
+/// A plan that holds, and what became of its jobs.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct PublishedPlan {
+    #[schema(schema_with = plan_schema)]
+    plan: Shown<PlanFields>,
+    jobs: JobsOfPlan,
+}
+
+/// Jobs of a plan, by what became of them.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct JobsOfPlan {
+    pub made: Vec<Uuid>,
+    /// Given another day, bay, person or other work.
+    pub moved: Vec<Uuid>,
+    pub kept: Vec<Uuid>,
+    /// Their engines have no visit any more.
+    pub dropped: Vec<Uuid>,
+    /// Not touched: work has begun, or they stand over to a later day.
+    pub left: Vec<Uuid>,
+    /// Of those made, moved and kept: they wait for a part.
+    pub short: Vec<Uuid>,
+    /// Visits whose work is another job's or was done since the plan was made.
+    pub elsewhere: usize,
+}
+
+fn plan_schema() -> Ref {
+    Ref::from_schema_name("Plan")
+}
+
+impl From<PlanJobs> for JobsOfPlan {
+    fn from(jobs: PlanJobs) -> Self {
+        let PlanJobs { made, moved, kept, dropped, left, short, elsewhere } = jobs;
+        let ids = |of: Vec<JobId>| of.into_iter().map(|id| id.0).collect();
+        Self {
+            made: ids(made),
+            moved: ids(moved),
+            kept: ids(kept),
+            dropped: ids(dropped),
+            left: ids(left),
+            short: ids(short),
+            elsewhere,
+        }
+    }
 }
 
 /// A visit that is not planned, why, and what would let it be done.
@@ -307,13 +355,16 @@ pub async fn draft_plan(
 
 /// Publish a draft
 ///
-/// It holds from now on and is never changed again; the plan that held is superseded. Role: planner.
+/// It holds from now on and is never changed again; the plan that held is superseded. Its visits
+/// become jobs that are agreed, with their parts kept back in the order of days; an engine's job
+/// stays the same job from version to version, and is dropped where the plan leaves it out, unless
+/// work has begun. Role: planner.
 #[utoipa::path(
     post, path = "/plans/{id}/publishing", tag = "plans",
     params(("id" = Uuid, Path), ("If-Match" = String, Header)),
     request_body = Publishing,
     responses(
-        (status = 200, description = "published", body = ref("#/components/schemas/Plan")),
+        (status = 200, description = "published", body = PublishedPlan),
         (status = 412, description = "changed meanwhile"),
         (status = 422, description = "not a draft"),
         Refused,
@@ -335,7 +386,9 @@ pub async fn publish_plan(
     let author = actor.author(state.now());
     let plan = (PlanId(id), version);
     let published = standing::publish(&state.store, organisation, &author, plan, person).await?;
-    Ok(tagged(StatusCode::OK, &PlanFields::show(published)))
+    let tag = [(ETAG, entity_tag(published.plan.version))];
+    let (plan, jobs) = (PlanFields::show(published.plan), published.jobs.into());
+    Ok((tag, Json(PublishedPlan { plan, jobs })).into_response())
 }
 
 /// Compare two plans

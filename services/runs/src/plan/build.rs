@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 
 use chrono::NaiveDate;
 use fleet::bench::JobStatus;
-use fleet::id::{EngineId, PartId, PlanId, PoolId, SkillId};
+use fleet::id::{EngineId, JobId, PartId, PlanId, PoolId, SiteId, SkillId, TaskId};
 use fleet::site::{PriceKind, Site};
 use fleet::visit::{Plan, PlanKind, PlanStatus, Visit};
 use planning::{Hinge, Instance, Mode};
@@ -14,7 +14,7 @@ use crate::due::DueLine;
 use crate::error::RunError;
 use crate::plan::bundle::{Bundle, Bundled, Why, Work};
 use crate::plan::calendar::Calendars;
-use crate::plan::capacity::{BENCH, Busy, Hands, Horizon, bays, kits, open_days};
+use crate::plan::capacity::{BENCH, Busy, Hands, Horizon, bays, kits, open_days, planned_jobs};
 use crate::plan::names::distinct;
 use crate::plan::parameters::{PartsCounted, PlanParameters};
 use crate::plan::prices::{Price, Prices};
@@ -49,6 +49,9 @@ pub struct Builder<'a> {
     /// Days in the plan that holds, and days that are locked, by engine.
     published: HashMap<EngineId, NaiveDate>,
     locked: HashMap<EngineId, NaiveDate>,
+    /// Work that agreed jobs hold which are not this plan's.
+    held: HashSet<(EngineId, TaskId)>,
+    held_aside: usize,
     pub notes: Vec<String>,
 }
 
@@ -111,6 +114,8 @@ impl<'a> Builder<'a> {
             calendars: Calendars::read(snapshot),
             published: days(holds.map(|plan| plan.id), |_| true),
             locked: days(from.map(|plan| plan.id), |visit| visit.locked),
+            held: held_by_jobs(snapshot, (site.id, parameters.plan)),
+            held_aside: 0,
             names,
             source,
             notes: Vec::new(),
@@ -132,8 +137,8 @@ impl<'a> Builder<'a> {
         engines
     }
 
-    /// Strikes and adds what people asked for.
-    pub fn by_hand(&self, bundle: &mut Bundle) {
+    /// Leaves out what other jobs hold; strikes and adds what people asked for.
+    pub fn by_hand(&mut self, bundle: &mut Bundle) {
         let parameters = self.source.parameters;
         let means = |one: Option<EngineId>| one.is_none_or(|one| one == bundle.engine);
         let struck: HashSet<_> =
@@ -141,6 +146,9 @@ impl<'a> Builder<'a> {
         let added: Vec<_> =
             parameters.add.iter().filter(|it| means(it.engine)).map(|it| it.task).collect();
         bundle.tasks.retain(|task| !struck.contains(&task.task));
+        let before = bundle.tasks.len();
+        bundle.tasks.retain(|task| !self.held.contains(&(bundle.engine, task.task)));
+        self.held_aside += before - bundle.tasks.len();
         for task in added {
             if bundle.tasks.iter().all(|known| known.task != task) {
                 bundle.tasks.extend(self.work.added(bundle.engine, task));
@@ -169,7 +177,8 @@ impl<'a> Builder<'a> {
         let (horizon, skill_of) = (self.horizon, &self.work.skill_of);
         let tasks = sketches.iter().flat_map(|sketch| &sketch.bundle.tasks);
         let wanted: BTreeSet<String> = tasks.map(|it| skill_of[&it.task].clone()).collect();
-        let busy = Busy::of(snapshot, site.id, horizon, skill_of);
+        let of_kind = (site.id, parameters.plan);
+        let busy = Busy::of(snapshot, of_kind, horizon, skill_of);
         let skills = &self.names.skills;
         let at = (site.id, horizon);
         let hands = Hands::of(snapshot, &self.calendars, skills, at, &wanted);
@@ -208,11 +217,15 @@ impl<'a> Builder<'a> {
             weeks: weeks(horizon.first, horizon.days),
             skills,
             bays,
-            kits: kits(snapshot, at, &needed, &self.names.parts, may_order),
+            kits: kits(snapshot, (of_kind, horizon), &needed, &self.names.parts, may_order),
             pools: pools(snapshot, site.id, horizon, &self.names.pools, &self.prices),
             visits,
         };
         self.note_prices();
+        if self.held_aside > 0 {
+            let tasks = self.held_aside;
+            self.notes.push(format!("{tasks} tasks stand on other jobs, so not planned again."));
+        }
         Ok(Problem {
             site: site.id,
             kind: parameters.plan,
@@ -351,6 +364,17 @@ impl Names {
             engines: distinct(engines.map(|it| (it.id, it.serial.clone()))),
         }
     }
+}
+
+/// Work of engines that agreed jobs hold which came of no plan of this kind: it has its day.
+fn held_by_jobs(snapshot: &Snapshot, of_kind: (SiteId, PlanKind)) -> HashSet<(EngineId, TaskId)> {
+    let own = planned_jobs(snapshot, of_kind);
+    let agreed = |status: JobStatus| status.reserves_parts() || status == JobStatus::StoodOver;
+    let others = snapshot.work.jobs.iter().filter(|job| agreed(job.status));
+    let others: HashMap<JobId, EngineId> =
+        others.filter(|job| !own.contains(&job.id)).map(|job| (job.id, job.engine)).collect();
+    let tasks = snapshot.work.job_tasks.iter().filter(|task| task.outcome.is_none());
+    tasks.filter_map(|task| Some((*others.get(&task.job)?, task.task))).collect()
 }
 
 /// The bench where there is one, else what there is.

@@ -350,6 +350,20 @@ const fn access_minutes(access: AccessGroup) -> i64 {
     }
 }
 
+/// The minutes of one visit task by task, in order: each with what it opens, the first with what
+/// every visit takes. They add up to the visit's. Each task is given as what it needs open and its
+/// own minutes.
+pub fn minutes_in_order(tasks: &[(AccessGroup, u32)]) -> Vec<u32> {
+    let mut open: HashSet<AccessGroup> = HashSet::new();
+    let mut before = VISIT_MINUTES;
+    let minutes = |(access, own): &(AccessGroup, u32)| {
+        let opened = opens(*access).iter().filter(|group| open.insert(**group));
+        let opened: i64 = opened.map(|group| access_minutes(*group)).sum();
+        std::mem::take(&mut before) + own + u32::try_from(opened).unwrap_or(0)
+    };
+    tasks.iter().map(minutes).collect()
+}
+
 /// Days from one service to the next, as far as they are known.
 fn lasts_days(line: &DueLine) -> Option<i64> {
     let months = line.repeats.months.map(|months| (f64::from(months) * 30.44) as i64);

@@ -9,7 +9,7 @@ use fleet::order::OrderStatus;
 use fleet::part::ReservationStatus;
 use fleet::person::Person;
 use fleet::site::PriceKind;
-use fleet::visit::PlanStatus;
+use fleet::visit::{PlanKind, PlanStatus};
 use planning::{Bay, Kit, Receipt, Skill};
 use store::snapshot::Snapshot;
 
@@ -145,15 +145,15 @@ pub struct Busy {
 }
 
 impl Busy {
-    /// Jobs of a site that are agreed for a day and came of no plan, or are under way. One under way
-    /// holds its place today.
+    /// Jobs of a site that are agreed for a day and came of no plan of this kind, or are under way.
+    /// One under way holds its place today.
     pub fn of(
         snapshot: &Snapshot,
-        site: SiteId,
+        (site, kind): (SiteId, PlanKind),
         horizon: Horizon,
         skill_of: &HashMap<TaskId, String>,
     ) -> Self {
-        let of_plans = planned_jobs(snapshot, site);
+        let of_plans = planned_jobs(snapshot, (site, kind));
         let kinds: HashMap<_, _> =
             snapshot.yard.bays.iter().map(|bay| (bay.id, bay.kind.clone())).collect();
         let mut busy = Self::default();
@@ -175,11 +175,12 @@ impl Busy {
     }
 }
 
-/// Jobs that came of the plan that holds: the next plan gives them their day anew.
-pub fn planned_jobs(snapshot: &Snapshot, site: SiteId) -> HashSet<JobId> {
+/// Jobs that came of the plan of a kind that holds: the next one gives them their day anew.
+pub fn planned_jobs(snapshot: &Snapshot, (site, kind): (SiteId, PlanKind)) -> HashSet<JobId> {
     let holds = snapshot.work.plans.iter();
     let holds: HashSet<_> = holds
-        .filter(|plan| plan.site == site && plan.status == PlanStatus::Published)
+        .filter(|plan| plan.site == site && plan.kind == kind)
+        .filter(|plan| plan.status == PlanStatus::Published)
         .map(|plan| plan.id)
         .collect();
     let visits = snapshot.work.visits.iter().filter(|visit| holds.contains(&visit.plan));
@@ -231,8 +232,8 @@ pub struct Coming {
     pub on: NaiveDate,
 }
 
-/// What open orders still bring, and when.
-pub fn coming(snapshot: &Snapshot, today: NaiveDate) -> Vec<Coming> {
+/// What open orders still bring to a site, and when.
+pub fn coming(snapshot: &Snapshot, site: SiteId, today: NaiveDate) -> Vec<Coming> {
     let stores = &snapshot.stores;
     let mut received: HashMap<OrderLineId, i64> = HashMap::new();
     for line in &stores.receipt_lines {
@@ -241,6 +242,7 @@ pub fn coming(snapshot: &Snapshot, today: NaiveDate) -> Vec<Coming> {
     let open: HashMap<OrderId, _> = stores
         .orders
         .iter()
+        .filter(|order| order.site == site)
         .filter(|order| matches!(order.status, OrderStatus::Sent | OrderStatus::PartReceived))
         .map(|order| (order.id, order))
         .collect();
@@ -255,9 +257,14 @@ pub fn coming(snapshot: &Snapshot, today: NaiveDate) -> Vec<Coming> {
     stores.order_lines.iter().filter_map(line).collect()
 }
 
-/// Pieces that can be taken today: on the shelves of all sites, not expired, not promised. What the
-/// jobs of the plan that holds have reserved counts as free, since they are planned anew.
-pub fn on_shelf(snapshot: &Snapshot, site: SiteId, today: NaiveDate) -> HashMap<PartId, i64> {
+/// Pieces that can be taken today: on the site's own shelves, not expired, not promised. What lies at
+/// another site is that site's to plan with, so that two plans never count on the same piece. What
+/// the jobs of the plan that holds have reserved counts as free, since they are planned anew.
+pub fn on_shelf(
+    snapshot: &Snapshot,
+    (site, kind): (SiteId, PlanKind),
+    today: NaiveDate,
+) -> HashMap<PartId, i64> {
     let stores = &snapshot.stores;
     let expired: HashSet<LotId> = stores
         .lots
@@ -266,18 +273,33 @@ pub fn on_shelf(snapshot: &Snapshot, site: SiteId, today: NaiveDate) -> HashMap<
         .map(|lot| lot.id)
         .collect();
     let mut there: HashMap<PartId, i64> = HashMap::new();
-    for level in &stores.lot_levels {
+    for level in stores.lot_levels.iter().filter(|level| level.site == site) {
         if level.on_hand > 0 && level.lot.is_none_or(|lot| !expired.contains(&lot)) {
             *there.entry(level.part).or_default() += level.on_hand;
         }
     }
-    for level in &stores.stock_levels {
+    for level in stores.stock_levels.iter().filter(|level| level.site == site) {
         *there.entry(level.part).or_default() -= level.reserved;
     }
-    let anew = planned_jobs(snapshot, site);
+    let anew = planned_jobs(snapshot, (site, kind));
     let held = stores.reservations.iter().filter(|it| it.status == ReservationStatus::Held);
-    for reservation in held.filter(|it| anew.contains(&it.job)) {
+    for reservation in held.filter(|it| it.site == site && anew.contains(&it.job)) {
         *there.entry(reservation.part).or_default() += reservation.quantity;
+    }
+    there
+}
+
+/// Pieces that lie free at other sites, by part.
+pub fn at_other_sites(
+    snapshot: &Snapshot,
+    (site, kind): (SiteId, PlanKind),
+    today: NaiveDate,
+) -> HashMap<PartId, i64> {
+    let mut there: HashMap<PartId, i64> = HashMap::new();
+    for other in snapshot.yard.sites.iter().filter(|other| other.id != site && !other.archived) {
+        for (part, pieces) in on_shelf(snapshot, (other.id, kind), today) {
+            *there.entry(part).or_default() += pieces.max(0);
+        }
     }
     there
 }
@@ -299,13 +321,13 @@ pub fn lead_days(snapshot: &Snapshot, part: PartId, today: NaiveDate) -> Option<
 /// When pieces of each part in `needed` can be taken.
 pub fn kits(
     snapshot: &Snapshot,
-    (site, horizon): (SiteId, Horizon),
+    (at, horizon): ((SiteId, PlanKind), Horizon),
     needed: &BTreeMap<PartId, i64>,
     names: &HashMap<PartId, String>,
     may_order: bool,
 ) -> Vec<Kit> {
-    let there = on_shelf(snapshot, site, horizon.first);
-    let coming = coming(snapshot, horizon.first);
+    let there = on_shelf(snapshot, at, horizon.first);
+    let coming = coming(snapshot, at.0, horizon.first);
     let kit = |(part, pieces): (&PartId, &i64)| {
         let on_shelf = there.get(part).copied().unwrap_or(0).max(0);
         let mut receipts = vec![Receipt { day: 0, quantity: on_shelf.min(1_000_000) }];

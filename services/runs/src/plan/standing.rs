@@ -5,16 +5,21 @@ use std::collections::{HashMap, HashSet};
 
 use chrono::NaiveDate;
 use fleet::hours::Minutes;
-use fleet::id::{BayId, OrganisationId, PersonId, PlanId, SiteId, VisitId, VisitTaskId};
+use fleet::id::{
+    BayId, EngineId, OrganisationId, PersonId, PlanId, SiteId, TaskId, VisitId, VisitTaskId,
+};
 use fleet::person::Bay;
+use fleet::programme::{AccessGroup, Task};
 use fleet::visit::{Plan, PlanStatus, Visit, VisitTask};
 use planning::{CostParts, PlannedVisit, UnplannedVisit, compare, evaluate, moves_of};
 use serde::{Deserialize, Serialize};
+use store::jobs::{PlanJobs, VisitWork};
 use store::record::Author;
-use store::{Connection, Store, StoreError, Transaction, plans, record, runs};
+use store::{Connection, Store, StoreError, Transaction, jobs, plans, record, runs, sites};
 
 use crate::error::RunError;
 use crate::plan::account::{Account, DatedDifference, LeftOut, PlanRunSummary, dated, left_out};
+use crate::plan::bundle::minutes_in_order;
 use crate::plan::problem::Problem;
 
 /// The file of a run that holds a site's problem.
@@ -409,7 +414,10 @@ pub async fn draft_of(
             ids.into_iter().map(|id| (id, VisitId::fresh())).collect();
         let copied: Vec<Visit> = visits
             .into_iter()
-            .map(|visit| Visit { id: fresh[&visit.id], version: 1, plan: draft.id, ..visit })
+            .map(|visit| {
+                // The jobs are those of the plan that holds until this one is published.
+                Visit { id: fresh[&visit.id], version: 1, plan: draft.id, job: None, ..visit }
+            })
             .collect();
         let of_copies: Vec<VisitTask> = tasks
             .into_iter()
@@ -423,19 +431,116 @@ pub async fn draft_of(
     Ok(store.write(work).await?)
 }
 
-/// Publishes a draft: it holds from now on, and the one that held is superseded.
+/// A plan that holds, and what became of its jobs.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Published {
+    pub plan: Plan,
+    pub jobs: PlanJobs,
+}
+
+impl Published {
+    /// What became of the jobs, in a sentence or two.
+    pub fn says(&self) -> String {
+        let PlanJobs { made, moved, kept, dropped, left, short, elsewhere } = &self.jobs;
+        let mut says = Vec::new();
+        let mut say = |many: usize, what: &str| {
+            if many > 0 {
+                says.push(format!("{many} {what}"));
+            }
+        };
+        say(made.len(), "made");
+        say(moved.len(), "moved");
+        say(kept.len(), "kept as they were");
+        say(dropped.len(), "dropped");
+        say(left.len(), "left alone, since work has begun or they stand over");
+        let jobs = match says.is_empty() {
+            true => "It makes no jobs.".to_owned(),
+            false => format!("Jobs: {}.", says.join(", ")),
+        };
+        let short = match short.len() {
+            0 => String::new(),
+            1 => " 1 of them is short of a part.".to_owned(),
+            many => format!(" {many} of them are short of a part."),
+        };
+        let elsewhere = match elsewhere {
+            0 => String::new(),
+            1 => " 1 visit is another job's work or done already.".to_owned(),
+            many => format!(" {many} visits are other jobs' work or done already."),
+        };
+        format!("{jobs}{short}{elsewhere}")
+    }
+}
+
+/// Publishes a draft: it holds from now on, the one that held is superseded, and the jobs follow it:
+/// agreed, with their parts kept back as far as they are there. All of it or nothing.
 ///
 /// # Errors
-/// `plan-not-draft`, `Stale`.
+/// `plan-not-draft`, `Stale`; `Missing` where an engine, task or part of it is gone.
 pub async fn publish(
     store: &Store,
     organisation: OrganisationId,
     author: &Author,
     (plan, version): (PlanId, i64),
     by: Option<PersonId>,
-) -> Result<Plan, RunError> {
+) -> Result<Published, RunError> {
     let work = async |transaction: &Transaction| {
-        plans::publish(transaction, organisation, author, plan, version, by).await
+        let plan = plans::publish(transaction, organisation, author, plan, version, by).await?;
+        let visits = planned_visits(transaction, organisation, &plan).await?;
+        let today = sites::today(transaction, organisation, plan.site, author.at).await?;
+        let jobs =
+            jobs::follow_plan(transaction, organisation, author, &plan, &visits, today).await?;
+        Ok::<_, StoreError>(Published { plan, jobs })
     };
     Ok(store.write(work).await?)
+}
+
+/// A plan's visits with their tasks in order and the minutes that the plan reckoned with.
+async fn planned_visits(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    plan: &Plan,
+) -> Result<Vec<VisitWork>, StoreError> {
+    let visits = plans::visits(transaction, organisation, plan.id).await?;
+    let ids: Vec<VisitId> = visits.iter().map(|visit| visit.id).collect();
+    let mut of_visit: HashMap<VisitId, Vec<TaskId>> = HashMap::new();
+    for row in plans::tasks(transaction, organisation, &ids).await? {
+        of_visit.entry(row.visit).or_default().push(row.task);
+    }
+    let known: Vec<Task> = record::all(transaction, organisation).await?;
+    let known: HashMap<TaskId, &Task> = known.iter().map(|task| (task.id, task)).collect();
+    let reckoned = reckoned(transaction, organisation, plan).await?;
+    let planned = |visit: Visit| {
+        let tasks = of_visit.remove(&visit.id).unwrap_or_default();
+        let own = |task: &TaskId| {
+            let learned = reckoned.get(&(visit.engine, *task)).copied();
+            let known = known.get(task);
+            let minutes = learned.or(known.map(|task| task.own_work.0)).unwrap_or(0);
+            (known.map_or(AccessGroup::NothingOff, |task| task.access), minutes)
+        };
+        let own: Vec<(AccessGroup, u32)> = tasks.iter().map(own).collect();
+        let minutes = minutes_in_order(&own).into_iter().map(Minutes);
+        VisitWork { visit, tasks: tasks.into_iter().zip(minutes).collect() }
+    };
+    Ok(visits.into_iter().map(planned).collect())
+}
+
+/// Minutes of tasks as the plan's run reckoned with them; none where it did not come of one.
+async fn reckoned(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    plan: &Plan,
+) -> Result<HashMap<(EngineId, TaskId), u32>, StoreError> {
+    let Some(run) = plan.run else { return Ok(HashMap::new()) };
+    let file = match runs::file(transaction, organisation, run, &problem_file(plan.site)).await {
+        Err(StoreError::Missing { .. }) => return Ok(HashMap::new()),
+        file => file?,
+    };
+    // What can't be read has the minutes that the tasks were entered with.
+    let problem: Option<Problem> = serde_json::from_slice(&file.content).ok();
+    let asked = problem.into_iter().flat_map(|problem| problem.visits);
+    let minutes = asked.flat_map(|asked| {
+        let engine = asked.engine;
+        asked.bundle.into_iter().map(move |task| ((engine, task.task), task.minutes))
+    });
+    Ok(minutes.collect())
 }

@@ -71,7 +71,8 @@ fn order_late(
     let numbers: std::collections::HashMap<_, _> =
         snapshot.stores.parts.iter().map(|part| (part.id, part.number.as_str())).collect();
     let mut moved = 0;
-    for line in coming(snapshot, problem.first).into_iter().filter(|line| line.order == order) {
+    let coming = coming(snapshot, problem.site, problem.first);
+    for line in coming.into_iter().filter(|line| line.order == order) {
         let day = (line.on - problem.first).num_days();
         let number = numbers.get(&line.part).copied().unwrap_or_default();
         let Some(kit) = problem.instance.kits.iter_mut().find(|kit| kit.id == number) else {

@@ -173,7 +173,8 @@ async fn publish(
     let author = Author { id: None, name: "command line".into(), at: Utc::now(), note: None };
     for plan in plans::of_run(store.connection(), organisation, run.id).await? {
         let draft = (plan.id, plan.version);
-        standing::publish(store, organisation, &author, draft, None).await?;
+        let published = standing::publish(store, organisation, &author, draft, None).await?;
+        eprintln!("{} holds now. {}", published.plan.name, published.says());
     }
     Ok(())
 }
