@@ -13,6 +13,7 @@ mod m0007_stock;
 mod m0008_bench;
 mod m0009_plan_steps;
 mod m0014_purchasing;
+mod m0015_lives;
 mod table;
 
 use sea_orm_migration::prelude::{MigrationTrait, async_trait};
@@ -36,6 +37,7 @@ impl MigratorTrait for Migrator {
             Box::new(m0008_bench::Migration),
             Box::new(m0009_plan_steps::Migration),
             Box::new(m0014_purchasing::Migration),
+            Box::new(m0015_lives::Migration),
         ]
     }
 }

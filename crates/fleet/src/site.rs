@@ -69,6 +69,8 @@ words! {
         OvertimeHour = "overtime_hour",
         /// An hour of bench work.
         BenchHour = "bench_hour",
+        /// A new engine, of the kind that the site hires out.
+        NewEngine = "new_engine",
     }
 }
 

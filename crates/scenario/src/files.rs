@@ -141,6 +141,7 @@ fn site_prices() -> Sheet {
             ("visit_left_out", 60_000, "an engine that misses the opening of the season"),
             ("overtime_hour", 5_400, "wages with overtime"),
             ("bench_hour", 3_600, "wages"),
+            ("new_engine", if site == HOME { 118_000 } else { 214_000 }, "last spring's offer"),
         ] {
             let basis = format!("{basis}; {SOURCE}");
             sheet.row(&[site, kind, &decimal(minor), "EUR", &basis]);

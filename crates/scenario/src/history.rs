@@ -116,7 +116,8 @@ struct Running {
     done: BTreeMap<&'static str, (f64, NaiveDate)>,
     /// Life hours at which the impeller fitted now will fail.
     impeller_fails_at: f64,
-    /// Life hours at which the shaft seals fitted now will let water in.
+    /// Life hours at which the shaft seals were fitted, and at which they will let water in.
+    seals_fitted_at: f64,
     seals_fail_at: f64,
     random: ChaCha8Rng,
 }
@@ -266,6 +267,7 @@ fn live_one(seed: u64, engine: usize, weather: &BTreeMap<NaiveDate, f64>, histor
         last_read: about.hours_before,
         done: BTreeMap::new(),
         impeller_fails_at: 0.0,
+        seals_fitted_at: 0.0,
         seals_fail_at: 0.0,
         random: stream(seed, 1_000 + engine as u64),
     };
@@ -301,7 +303,12 @@ impl Running {
 
     fn renew_seals(&mut self) {
         let life = Weibull::new(900.0, 1.8).map_or(900.0, |law| law.sample(&mut self.random));
-        self.seals_fail_at = self.life + life;
+        (self.seals_fitted_at, self.seals_fail_at) = (self.life, self.life + life);
+    }
+
+    /// Whether the seals are in the last fifth of their life: then a pressure test shows it.
+    fn seals_leak_under_pressure(&self) -> bool {
+        self.life > self.seals_fitted_at + 0.8 * (self.seals_fail_at - self.seals_fitted_at)
     }
 
     fn chance(&mut self, probability: f64) -> bool {
@@ -472,7 +479,7 @@ fn serve(
     match code {
         "pump-kit" => running.renew_impeller(),
         "reseal" => running.renew_seals(),
-        "gearcase-test" if running.life > 0.8 * running.seals_fail_at => {
+        "gearcase-test" if running.seals_leak_under_pressure() => {
             found(running, engine, day, "pressure does not hold", "stop", history);
             serve(running, engine, day, "reseal", Why::Finding, history);
         }

@@ -226,7 +226,7 @@ fn interval(row: &ProgrammeInterval) -> Interval {
 }
 
 /// The engine's own severity, else its boat's, else its pool's.
-fn severities(snapshot: &Snapshot) -> HashMap<EngineId, f64> {
+pub(crate) fn severities(snapshot: &Snapshot) -> HashMap<EngineId, f64> {
     let pools: HashMap<PoolId, &Pool> =
         snapshot.fleet.pools.iter().map(|pool| (pool.id, pool)).collect();
     let boats: HashMap<BoatId, &Boat> =
@@ -265,7 +265,7 @@ fn life_at(fleet: &FleetHours, service: &Service) -> Option<Hours> {
 }
 
 /// "Never since new", where the record of the engine is whole: it begins with its first running.
-fn record_begins(
+pub(crate) fn record_begins(
     snapshot: &Snapshot,
     fleet: &FleetHours,
     engine: &Engine,

@@ -21,7 +21,7 @@ use crate::hours::zones;
 use crate::plan::parameters::PlanParameters;
 use crate::plan::rows::Draft;
 use crate::plan::standing::{self, Standing};
-use crate::{advice, due_run, forecast, plan_run};
+use crate::{advice, due_run, forecast, lives, plan_run};
 
 /// The caller's clock.
 pub type Clock = Arc<dyn Fn() -> DateTime<Utc> + Send + Sync>;
@@ -256,6 +256,7 @@ fn compute(task: &Task) -> Result<Computed, RunError> {
         RunKind::Forecast => forecast::compute(task),
         RunKind::OrderAdvice => advice::compute(task),
         RunKind::Plan => plan_run::compute(task),
+        RunKind::Life => lives::compute(task),
         kind => Err(RunError::OtherKind { kind }),
     }
 }

@@ -15,6 +15,7 @@ mod execute;
 mod forecast;
 pub mod hours;
 pub mod lead_times;
+pub mod lives;
 pub mod plan;
 mod plan_run;
 mod planned;

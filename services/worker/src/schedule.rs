@@ -61,7 +61,7 @@ impl Schedule {
     }
 }
 
-/// Every night: what is due; then what it will need; what to order for it; and which boats come out
+/// Every night: what is due; how long parts last; then what it will need; what to order for it; and which boats come out
 /// in the coming weeks.
 ///
 /// # Errors
@@ -69,6 +69,7 @@ impl Schedule {
 pub fn defaults() -> Result<Vec<Schedule>, ScheduleError> {
     Ok(vec![
         Schedule::new(RunKind::Due, "0 10 3 * * *")?,
+        Schedule::new(RunKind::Life, "0 15 3 * * *")?,
         Schedule::new(RunKind::Forecast, "0 20 3 * * *")?,
         Schedule::new(RunKind::OrderAdvice, "0 40 3 * * *")?,
         Schedule::new(RunKind::Plan, "0 50 3 * * *")?.with(rotation()),
@@ -148,6 +149,6 @@ mod tests {
     #[test]
     fn a_wrong_expression_is_refused() {
         assert!(Schedule::new(RunKind::Due, "every night").is_err());
-        assert_eq!(defaults().map(|all| all.len()), Ok(4));
+        assert_eq!(defaults().map(|all| all.len()), Ok(5));
     }
 }

@@ -364,6 +364,12 @@ pub fn minutes_in_order(tasks: &[(AccessGroup, u32)]) -> Vec<u32> {
     tasks.iter().map(minutes).collect()
 }
 
+/// Minutes of a task done by itself, what comes off for it included.
+pub(crate) fn whole_minutes(task: &Task) -> i64 {
+    let access: i64 = opens(task.access).iter().map(|group| access_minutes(*group)).sum();
+    access + i64::from(task.own_work.0)
+}
+
 /// Days from one service to the next, as far as they are known.
 fn lasts_days(line: &DueLine) -> Option<i64> {
     let months = line.repeats.months.map(|months| (f64::from(months) * 30.44) as i64);

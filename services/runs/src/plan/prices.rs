@@ -28,13 +28,14 @@ pub struct Prices {
 
 /// Shipped until the site sets its own; of the size that such a yard pays, hundredths of a unit of
 /// money. None of them has a source: each says what it was thought of.
-const SHIPPED: [(PriceKind, i64, &str); 6] = [
+const SHIPPED: [(PriceKind, i64, &str); 7] = [
     (PriceKind::DayLate, 400, "a due service a day late: wear and a warranty at risk"),
-    (PriceKind::Failure, 25_000, "a tow, a refund and the repair"),
+    (PriceKind::Failure, 25_000, "a tow and what is given back; the repair itself comes on top"),
     (PriceKind::BoatShort, 11_000, "a day's hire"),
     (PriceKind::VisitLeftOut, 30_000, "an engine that starts its season unserviced"),
     (PriceKind::OvertimeHour, 5_500, "a mechanic's hour with half as much again"),
     (PriceKind::BenchHour, 3_800, "a mechanic's hour with all that goes with it"),
+    (PriceKind::NewEngine, 180_000, "an engine of the size that a hire boat carries"),
 ];
 
 impl Prices {

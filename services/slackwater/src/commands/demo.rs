@@ -177,7 +177,7 @@ async fn compute(
     organisation: OrganisationId,
     clock: &runs::Clock,
 ) -> Result<(), CommandError> {
-    for kind in [RunKind::Due, RunKind::Forecast, RunKind::OrderAdvice] {
+    for kind in [RunKind::Due, RunKind::Life, RunKind::Forecast, RunKind::OrderAdvice] {
         if kept_runs::latest(store.connection(), organisation, kind, None).await?.is_some() {
             continue;
         }
