@@ -22,6 +22,8 @@ async fn pages(browser: &Browser) -> Vec<(&'static str, String)> {
         ("fleet", "/fleet"),
         ("fleet-sorted", "/fleet?sort=-hours"),
         ("hours", "/fleet/hours"),
+        ("lives", "/fleet/lives"),
+        ("retire", "/fleet/retire"),
         ("yard", "/yard"),
         ("calendars", "/yard/calendars"),
         ("files", "/yard/files"),
@@ -35,6 +37,8 @@ async fn pages(browser: &Browser) -> Vec<(&'static str, String)> {
         pages.push((name, format!("{engine}/{page}")));
     }
     pages.push(("engine", engine));
+    browser.go("/fleet/lives").await;
+    pages.push(("life", browser.link("h2 a").await));
     browser.go("/stores?find=kit").await;
     let part = browser.link("tbody th a").await;
     pages.push(("moves", format!("{part}/moves")));

@@ -10,6 +10,7 @@ mod hire_log;
 mod history;
 mod hold;
 mod job;
+mod life;
 mod load;
 mod meter_swap;
 mod order;
@@ -73,6 +74,10 @@ pub fn quick() -> OpenApiRouter<ApiState> {
         .routes(routes!(plan::move_visit))
         .routes(routes!(plan::lock_visit))
         .routes(routes!(due::list_due))
+        .routes(routes!(life::list_lives))
+        .routes(routes!(life::list_engine_outlooks))
+        .routes(routes!(life::get_lives_of_part))
+        .routes(routes!(life::accept_life_proposal))
         .routes(routes!(forecast::get_forecast_of_part))
         .routes(routes!(order_advice::list_order_advice))
         .routes(routes!(order::draft_orders_of_advice))

@@ -26,6 +26,7 @@ pub use finding::{FindingFields, HoldFields};
 pub use hire::{HireCheckFields, HireFields};
 pub use order::{InvoiceLineFields, OrderFields, OrderLineFields, ReceiptFields};
 pub use part::{LotFields, PartFields, ReservationFields, StockMoveFields};
+pub use programme::ProgrammeIntervalFields;
 pub use reading::{MeterFields, ReadingFields};
 pub use service::ServiceFields;
 pub use visit::{PlanFields, VisitFields};

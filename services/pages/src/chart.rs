@@ -13,6 +13,7 @@ pub mod boats;
 pub mod curve;
 pub mod fan;
 pub mod hours;
+pub mod life;
 pub mod load;
 pub mod scale;
 pub mod sheet;

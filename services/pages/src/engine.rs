@@ -30,6 +30,7 @@ use crate::figures::{capital, count, day, hours, hours_bare, moment, percent};
 use crate::form::{Fact, Mark};
 use crate::frame::{Frame, Link, Room};
 use crate::reads;
+use crate::retire::{self, EngineOutlook};
 use crate::run::{DueRun, Latest};
 use crate::state::PagesState;
 use crate::visitor::{Right, Visitor};
@@ -50,6 +51,7 @@ pub struct EnginePage {
     pub findings: Vec<FindingLine>,
     pub services: Vec<String>,
     pub readings: Vec<ReadingRow>,
+    pub outlook: Option<EngineOutlook>,
     pub facts: Vec<Fact>,
 }
 
@@ -138,7 +140,8 @@ pub async fn show(
         Some(done) => Some(DueRun::read(&state, visitor.organisation, done, yard.zone).await?),
         None => None,
     };
-    shown(&page(&visitor, &yard, &record, run.as_ref()))
+    let outlook = retire::of_engine(&state, &visitor, record.engine.id).await?;
+    shown(&EnginePage { outlook, ..page(&visitor, &yard, &record, run.as_ref()) })
 }
 
 fn page(visitor: &Visitor, yard: &Yard, record: &Record, run: Option<&DueRun>) -> EnginePage {
@@ -164,6 +167,7 @@ fn page(visitor: &Visitor, yard: &Yard, record: &Record, run: Option<&DueRun>) -
         findings: record.findings.iter().map(|finding| finding_line(yard, finding)).collect(),
         services: record.services.iter().map(|s| service_line(yard, record, s)).collect(),
         readings: reading_rows(yard, record),
+        outlook: None,
         facts: facts(yard, engine),
     }
 }

@@ -18,6 +18,7 @@ use crate::failure::{Failure, in_address, shown};
 use crate::figures::{count, day, hours_bare};
 use crate::form::{Choice, Column, Mark};
 use crate::frame::{Frame, Link, Room};
+use crate::lives;
 use crate::outlook;
 use crate::reads::{Standing, standings};
 use crate::run::Latest;
@@ -31,6 +32,7 @@ pub struct FleetPage {
     pub frame: Frame,
     pub heading: String,
     pub lead: String,
+    pub paths: Vec<Link>,
     pub act: Option<Link>,
     pub find: String,
     pub pools: Vec<Choice>,
@@ -152,6 +154,7 @@ fn page(visitor: &Visitor, yard: &Yard, wanted: &Wanted, seen: &Seen<'_>) -> Fle
         frame: visitor.frame("Fleet", Room::Fleet),
         heading: count(seen.list.len(), "engine", "engines"),
         lead: lead(yard, seen, held),
+        paths: lives::paths("/fleet"),
         act: visitor
             .may(Right::RecordHours)
             .then(|| Link::new("Enter the hours from the board", "/fleet/hours")),

@@ -14,6 +14,7 @@ use crate::chart::boats::{BoatDay, describe, draw as draw_boats};
 use crate::chart::curve::{Curve, Point};
 use crate::chart::fan::{Expected, Used, draw as draw_fan};
 use crate::chart::hours::{Ahead as HoursAhead, EngineHours, Event, EventKind, Shown};
+use crate::chart::life::LifePicture;
 use crate::chart::load::{SkillLoad, Week, draw as draw_load};
 use crate::chart::tide::{Ahead, Tide};
 use crate::engine::{EnginePage, FindingLine, HoldLine, ReadingRow};
@@ -24,12 +25,15 @@ use crate::fleet_list::{EngineRow, FleetPage};
 use crate::form::{Act, Choice, Column, Fact, Field, Mark, choose};
 use crate::frame::{Frame, Link, Notice, Room, Who};
 use crate::lay_up::{DayHead, LayUpPage, LeftOutLine, VersionLine, VisitLine, WeekShown};
+use crate::life::{LifePage, ProposalLine};
+use crate::lives::{LivesPage, LivesRow, paths};
 use crate::look;
 use crate::meter::MeterPage;
 use crate::order::{AdviceLine, OrderPage, PointForm, SupplierLines};
 use crate::orders::{OrderRow, OrdersPage};
 use crate::part::PartPage;
 use crate::plan_run::PlanRunPage;
+use crate::retire::{EngineOutlook, RetirePage, RetireRow};
 use crate::rotation::{RotationDay, RotationLine};
 use crate::sign_in::SignInPage;
 use crate::stores::{PartRow, StoresPage};
@@ -477,6 +481,7 @@ fn fleet_list() -> FleetPage {
         frame: frame("Fleet", Room::Fleet),
         heading: "64 engines".into(),
         lead: "Hours by the readings of Sun 5 Jul.".into(),
+        paths: paths("/fleet"),
         act: Some(Link::new("Enter the hours from the board", "/fleet/hours")),
         find: "kv".into(),
         pools: choose([Choice::new("", "All")], ""),
@@ -544,7 +549,107 @@ fn engine() -> EnginePage {
             meter: "412.5".into(),
             life: "512.5".into(),
         }],
+        outlook: Some(EngineOutlook {
+            mark: Some(Mark::plain("too close to call")),
+            sentences: vec![
+                "Next season is expected to cost 140 (60 to 230) with it, 120 with a new one."
+                    .into(),
+            ],
+            seasons: Table {
+                head: ["Season", "Ran", "Repairs", "Money", "Days lost"]
+                    .map(str::to_owned)
+                    .to_vec(),
+                rows: vec![["2026", "188 h", "1", "97 EUR", "3"].map(str::to_owned).to_vec()],
+            },
+        }),
         facts: vec![Fact::new("Model", "Kvalsund 6")],
+    }
+}
+
+fn lives() -> LivesPage {
+    LivesPage {
+        frame: frame("How long parts last", Room::Fleet),
+        heading: "How long 7 parts last, 1 interval to look at".into(),
+        lead: "From services, findings and hours on record.".into(),
+        paths: paths("/fleet/lives"),
+        rows: vec![LivesRow {
+            part: Link::new("Impeller", "/fleet/lives/x"),
+            mark: Some(Mark::soon("shorten?")),
+            sentences: vec![
+                "Impeller in salt: 9 failures in 212 lives; replacing at 180 h costs least; between \
+                 140 and 260 h it hardly matters."
+                    .into(),
+            ],
+            proposals: vec![
+                "Kvalsund 6: consider shortening the interval of 300 h to 180 h.".into(),
+            ],
+        }],
+        nothing: String::new(),
+    }
+}
+
+fn life() -> LifePage {
+    let group = crate::chart::life::tests::group();
+    let picture = LifePicture {
+        subject: "impeller".into(),
+        group: &group,
+        currency: "EUR".into(),
+        interval: Some(300.0),
+    };
+    let row = |cells: [&str; 5]| cells.map(str::to_owned).to_vec();
+    let line = |id: &str, act, note| ProposalLine {
+        id: id.into(),
+        sentence: "Kvalsund 6: consider shortening the interval of 300 h to 180 h.".into(),
+        why: "Rests on impeller: 9 failures in 212 lives.".into(),
+        act,
+        note,
+    };
+    let act = Act::new("Change it to 180 h on Kvalsund 6", "/fleet/lives/x/accept");
+    let fault = "Say why the interval is changed: it is kept with the change.";
+    LifePage {
+        frame: frame("Impeller", Room::Fleet),
+        heading: "How long impeller lasts".into(),
+        lead: "Renewed by “Renew the water-pump kit”.".into(),
+        sentences: vec!["Impeller in salt: 9 failures in 212 lives.".into()],
+        proposals: vec![
+            line(
+                "a",
+                Some(act.with("interval", "a")),
+                Field { value: String::new(), fault: fault.into() },
+            ),
+            line("b", None, Field::default()),
+        ],
+        picture: picture.draw("life"),
+        picture_says: picture.describe(),
+        rests_on: vec!["9 lives ended in a failure.".into()],
+        comparisons: vec!["No clear difference between in salt, in fresh water.".into()],
+        groups: Table {
+            head: row(["Lives", "Number", "Failed", "Mean life", "Costs least at"]),
+            rows: vec![row(["All together", "212", "9", "297 h", "180 h"])],
+        },
+        parts: vec![Link::new("KV-IM", "/stores/parts/x")],
+    }
+}
+
+fn retire() -> RetirePage {
+    RetirePage {
+        frame: frame("Repair or retire", Room::Fleet),
+        heading: "1 of 64 engines look dearer than a new one".into(),
+        lead: "What the coming twelve months are expected to cost.".into(),
+        paths: paths("/fleet/retire"),
+        pools: choose([Choice::new("", "All")], ""),
+        rows: vec![RetireRow {
+            engine: Link::new("Wherry 14", "/fleet/engines/x"),
+            marks: vec![Mark::soon("a new one looks cheaper"), Mark::plain("worth more in parts")],
+            pool: "Wherries".into(),
+            keep: "410 EUR (300 to 560)".into(),
+            new: "250 EUR".into(),
+            so_far: "880 EUR".into(),
+            days: "17".into(),
+        }],
+        more: Some(Link::new("Show also 4 engines", "/fleet/retire?all=yes")),
+        nothing: String::new(),
+        assumptions: vec!["A new engine costs 1,800 EUR.".into()],
     }
 }
 
@@ -669,6 +774,9 @@ fn pages() -> Vec<(&'static str, String)> {
         ("surplus", surplus().render()),
         ("fleet", fleet_list().render()),
         ("engine", engine().render()),
+        ("lives", lives().render()),
+        ("life", life().render()),
+        ("retire", retire().render()),
         ("board", board().render()),
         ("lay-up", lay_up().render()),
         ("visit", visit().render()),

@@ -16,9 +16,9 @@ use crate::failure::Failure;
 use crate::state::PagesState;
 use crate::{
     afloat, bench, beside, board, bundles, calendars, correction, count, engine, feed, files,
-    finding, fleet_list, job, lay_up, look, meter, moves, order, orders, part, plan_run, purchase,
-    purchase_forms, rotation, shelf_life, sign_in, stores, supplier, surplus, tag, visit, what_if,
-    yard,
+    finding, fleet_list, job, lay_up, life, lives, look, meter, moves, order, orders, part,
+    plan_run, purchase, purchase_forms, retire, rotation, shelf_life, sign_in, stores, supplier,
+    surplus, tag, visit, what_if, yard,
 };
 
 /// Largest form taken: a board of a thousand lines is some 100 kB.
@@ -74,6 +74,10 @@ pub fn router(state: PagesState) -> Router {
         .route("/stores/suppliers/{supplier}", get(supplier::show))
         .route("/stores/surplus", get(surplus::show))
         .route("/fleet", get(fleet_list::show))
+        .route("/fleet/lives", get(lives::show))
+        .route("/fleet/lives/{part}", get(life::show))
+        .route("/fleet/lives/{part}/accept", post(life::accept))
+        .route("/fleet/retire", get(retire::show))
         .route("/fleet/hours", get(board::show).post(board::save))
         .route("/fleet/engines/{engine}", get(engine::show))
         .route("/fleet/engines/{engine}/meter", get(meter::show).post(meter::save))

@@ -10,6 +10,7 @@ mod findings;
 mod isolation;
 mod jobs;
 mod limits;
+mod lives;
 mod loads;
 mod lost_update;
 mod once;

@@ -70,7 +70,7 @@ async fn a_plan_is_asked_for_by_its_kind_and_ends_at_once_while_it_waits(
     assert_eq!(planner.get(&nowhere).await.refusal(), (404, "not-found".to_owned()));
 }
 
-fn task() -> Task {
+pub fn task() -> Task {
     Task {
         id: TaskId::fresh(),
         version: 1,

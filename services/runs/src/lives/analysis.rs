@@ -213,10 +213,10 @@ fn propose(cheapest: &Cheapest, interval: f64) -> IntervalProposal {
 }
 
 /// Lives by group, in a fixed order.
-fn split<'a>(
-    lives: &'a [PartLife],
+fn split(
+    lives: &[PartLife],
     of: impl Fn(&PartLife) -> Option<GroupOf>,
-) -> Vec<(GroupOf, Vec<&'a PartLife>)> {
+) -> Vec<(GroupOf, Vec<&PartLife>)> {
     let mut groups: Vec<(GroupOf, Vec<&PartLife>)> = Vec::new();
     for life in lives {
         let Some(group) = of(life) else { continue };
@@ -317,14 +317,14 @@ impl Summing<'_> {
         let (planned, beyond) = (planned / priced, beyond / priced);
         let without = match unpriced.len() {
             0 => String::new(),
-            n => format!(" Without a price for {n} of the models."),
+            n => format!("; without a price for {n} of the models"),
         };
         Some(RenewalCosts {
             planned,
             failure: planned + beyond,
             basis: format!(
                 "planned: the part and its bench time with what comes off for it; a failure: the \
-                 same and what the site says a failure on hire costs.{without}"
+                 same and what the site says a failure on hire costs{without}"
             ),
         })
     }

@@ -162,7 +162,7 @@ pub struct Proposal {
     pub rests_on: String,
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Verdict {
     Keep,
@@ -293,17 +293,24 @@ impl ItemLives {
 
 impl Law {
     /// The fitted law; `None` only where a file was changed by hand.
-    pub fn weibull(&self) -> Option<life::Weibull> {
+    pub(crate) fn weibull(&self) -> Option<life::Weibull> {
         life::Weibull::new(self.shape, self.scale).ok()
     }
 
-    /// The likeliest laws at the bounds of the shape.
-    pub fn at_bounds(&self) -> [Option<life::Weibull>; 2] {
-        let law = |shape: Option<f64>, scale: Option<f64>| life::Weibull::new(shape?, scale?).ok();
-        [
-            law(self.shape_low, self.scale_at_shape_low),
-            law(self.shape_high, self.scale_at_shape_high),
-        ]
+    /// The age beyond which `share` of all last.
+    pub fn lasts(&self, share: f64) -> Option<f64> {
+        Some(self.weibull()?.quantile(1.0 - share))
+    }
+
+    /// What else the data allow of the share that lives beyond `age`: by the likeliest laws at both
+    /// bounds of the shape, the lower first.
+    pub fn survival_band(&self, age: f64) -> Option<(f64, f64)> {
+        let at = |shape: Option<f64>, scale: Option<f64>| {
+            Some(life::Weibull::new(shape?, scale?).ok()?.survival(age))
+        };
+        let low = at(self.shape_low, self.scale_at_shape_low)?;
+        let high = at(self.shape_high, self.scale_at_shape_high)?;
+        Some((low.min(high), low.max(high)))
     }
 
     /// Share that lives beyond `age`.
