@@ -216,7 +216,7 @@ fn made_demo() -> PathBuf {
     if !made.exists() {
         let folder = tempfile::tempdir_in(&kept).expect("a folder");
         let status = Command::new(program())
-            .args(["demo", "--no-serve", "--until", DEMO_UNTIL, "--database"])
+            .args(["demo", "--no-serve", "--no-plans", "--until", DEMO_UNTIL, "--database"])
             .arg(folder.path().join(DEMO_FILE))
             .stdout(Stdio::null())
             .status();

@@ -342,6 +342,18 @@ pub async fn in_state(
     rows.into_iter().map(from_row).collect()
 }
 
+/// The runs that somebody asked for.
+pub async fn asked_by(
+    connection: &impl ConnectionTrait,
+    organisation: OrganisationId,
+    requested_by: &str,
+) -> Result<Vec<RunId>, StoreError> {
+    let query = of(organisation).filter(runs::Column::RequestedBy.eq(requested_by));
+    let ids: Vec<Uuid> =
+        query.select_only().column(runs::Column::Id).into_tuple().all(connection).await?;
+    Ok(ids.into_iter().map(RunId).collect())
+}
+
 /// Runs, the newest first.
 pub async fn page(
     connection: &impl ConnectionTrait,

@@ -188,8 +188,12 @@ async fn compute_and_keep(
     Ok(store.write(keep).await?)
 }
 
+/// Who asks for the runs of every night.
+pub const SCHEDULE: &str = "schedule";
+
 /// Drafts with a line in the history each; their visits are the run's result, and their history
-/// begins where a person changes them.
+/// begins where a person changes them. A night's draft takes the place of those of earlier nights
+/// that nobody has touched.
 async fn keep_drafts(
     transaction: &Transaction,
     organisation: OrganisationId,
@@ -197,6 +201,10 @@ async fn keep_drafts(
     drafts: &[Draft],
 ) -> Result<(), store::StoreError> {
     for draft in drafts {
+        if author.name == SCHEDULE {
+            let of = (draft.plan.site, draft.plan.kind);
+            plans::clear_untouched(transaction, organisation, author, of, SCHEDULE).await?;
+        }
         let plan = std::slice::from_ref(&draft.plan);
         record::create(transaction, organisation, author, plan).await?;
         record::append(transaction, organisation, &draft.visits).await?;

@@ -21,4 +21,4 @@ mod plan_run;
 mod planned;
 
 pub use error::RunError;
-pub use execute::{Clock, Progress, Wanted, ask, carry_out, today};
+pub use execute::{Clock, Progress, SCHEDULE, Wanted, ask, carry_out, today};

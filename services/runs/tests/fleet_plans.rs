@@ -179,11 +179,15 @@ impl Winter {
 
     /// Makes a plan; the same each time.
     async fn plan(&self, parameters: PlanParameters) -> Result<Account, RunError> {
+        self.plan_as("tests", parameters).await
+    }
+
+    async fn plan_as(&self, who: &str, parameters: PlanParameters) -> Result<Account, RunError> {
         let parameters = PlanParameters { work: Some(200_000), ..parameters };
         let wanted = Wanted {
             site: Some(self.yard.site.id),
             parameters: serde_json::to_value(parameters).unwrap(),
-            ..Wanted::by(self.yard.organisation, RunKind::Plan, "tests")
+            ..Wanted::by(self.yard.organisation, RunKind::Plan, who)
         };
         let clock: Clock = Arc::new(now);
         let run = runs::ask(self.store(), &wanted, now()).await?;
@@ -637,4 +641,51 @@ async fn no_work_is_agreed_twice_and_a_hold_stays(#[values(Sqlite, Postgres)] on
     winter.publish_plan(&draft).await.unwrap();
     let open: Finding = record::get(connection, organisation, finding.id).await.unwrap();
     assert_eq!(open.status, FindingStatus::Open, "its job is dropped");
+}
+
+#[rstest]
+#[tokio::test]
+async fn a_nights_draft_takes_the_place_of_those_nobody_touched(
+    #[values(Sqlite, Postgres)] on: Database,
+) {
+    let Some(winter) = Winter::begin(on, YardHas::HandsAndBench).await else { return };
+    let by_night = async || {
+        let parameters = PlanParameters::of(PlanKind::LayUp);
+        winter.plan_as(runs::SCHEDULE, parameters).await.unwrap().plan.unwrap()
+    };
+    let asked_for = winter.plan(PlanParameters::of(PlanKind::LayUp)).await.unwrap().plan.unwrap();
+    let (first, second) = (by_night().await, by_night().await);
+    let touched = winter.changed(second, &[(winter.engines[0].id, None)]).await;
+    let (third, fourth) = (by_night().await, by_night().await);
+    let organisation = winter.yard.organisation;
+    let kept: Vec<Plan> = record::all(winter.store().connection(), organisation).await.unwrap();
+    let kept: Vec<PlanId> = kept.iter().map(|plan| plan.id).collect();
+    for (plan, is_kept, what) in [
+        (asked_for, true, "a person asked for it"),
+        (first, false, "nobody touched it"),
+        (second, true, "there is a copy of it"),
+        (touched.id, true, "a person made it"),
+        (third, false, "nobody touched it"),
+        (fourth, true, "the last one"),
+    ] {
+        assert_eq!(kept.contains(&plan), is_kept, "{what}");
+    }
+}
+
+#[tokio::test]
+async fn before_hire_begins_a_mechanic_does_one_engine_a_morning() {
+    let winter = Winter::begin(Sqlite, YardHas::HandsAndBench).await.unwrap();
+    let account = winter.plan(PlanParameters::of(PlanKind::Rotation)).await.unwrap();
+    let (connection, organisation) = (winter.store().connection(), winter.yard.organisation);
+    let standing = standing::read(connection, organisation, account.plan.unwrap()).await.unwrap();
+    let instance = &standing.problem.instance;
+    // Gear oil, 30 minutes and 20 for the visit: quick enough to be done on the water.
+    let mut modes = instance.visits.iter().flat_map(|visit| &visit.modes);
+    let early = modes.find(|mode| mode.id == "before hire").expect("a way before hire");
+    assert_eq!((early.out, early.bay.as_str()), (false, "before hire"));
+    let places = instance.bays.iter().find(|bay| bay.id == "before hire").expect("its place");
+    for (open, count) in instance.open.iter().zip(&places.count) {
+        assert!(*count <= i64::from(*open), "one mechanic, on days of work: {count}");
+    }
+    assert!(places.count.contains(&1));
 }

@@ -7,7 +7,7 @@ use chrono_tz::Tz;
 use fleet::id::OrganisationId;
 use fleet::run::RunKind;
 use fleet::site::Site;
-use runs::{RunError, Wanted};
+use runs::{RunError, SCHEDULE, Wanted};
 use store::once::{self, Answer, Key, Seen};
 use store::{Store, StoreError, Transaction, record, runs as kept};
 
@@ -98,7 +98,7 @@ pub(crate) async fn ask_once(
 ) -> Result<(), RunError> {
     let text = format!("schedule {} {}", schedule.kind, tick.to_rfc3339());
     let parameters = schedule.parameters.clone();
-    let wanted = Wanted { parameters, ..Wanted::by(organisation, schedule.kind, "schedule") };
+    let wanted = Wanted { parameters, ..Wanted::by(organisation, schedule.kind, SCHEDULE) };
     let work = async |transaction: &Transaction| {
         let key = Key { organisation, actor: organisation.0, text: &text, request_digest: b"tick" };
         let lasts = TimeDelta::days(KEPT_DAYS);

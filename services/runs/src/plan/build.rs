@@ -14,7 +14,9 @@ use crate::due::DueLine;
 use crate::error::RunError;
 use crate::plan::bundle::{Bundle, Bundled, Why, Work};
 use crate::plan::calendar::Calendars;
-use crate::plan::capacity::{BENCH, Busy, Hands, Horizon, bays, kits, open_days, planned_jobs};
+use crate::plan::capacity::{
+    BEFORE_HIRE, BENCH, Busy, Hands, Horizon, bays, kits, open_days, planned_jobs,
+};
 use crate::plan::names::distinct;
 use crate::plan::parameters::{PartsCounted, PlanParameters};
 use crate::plan::prices::{Price, Prices};
@@ -80,6 +82,8 @@ pub struct Way {
     pub takes: fn(Why) -> bool,
     pub cost: i64,
     pub out: bool,
+    /// Where it is done, where that is not the bench.
+    pub place: Option<&'static str>,
 }
 
 impl<'a> Builder<'a> {
@@ -184,8 +188,14 @@ impl<'a> Builder<'a> {
         let hands = Hands::of(snapshot, &self.calendars, skills, at, &wanted);
         let open = open_days(&self.calendars, site.id, horizon);
         let skills = hands.skills(&wanted, &open, horizon, (&busy, &self.prices));
-        let bays = bays(snapshot, site.id, horizon, &busy);
+        let mut bays = bays(snapshot, site.id, horizon, &busy);
         let bay = bay_kind(site, &bays)?;
+        let before_hire = |way: &Way| way.place == Some(BEFORE_HIRE);
+        if sketches.iter().flat_map(|sketch| &sketch.ways).any(before_hire)
+            && bays.iter().all(|bay| bay.id != BEFORE_HIRE)
+        {
+            bays.push(hands.mornings(&open, horizon));
+        }
         for skill in skills.iter().filter(|skill| skill.day_minutes.iter().all(|it| *it == 0)) {
             if skills.len() == 1 {
                 return Err(RunError::Refused {
@@ -265,7 +275,7 @@ impl<'a> Builder<'a> {
             modes.push(Mode {
                 id: way.id.to_owned(),
                 minutes: by_skill.into_iter().map(|it| (it.0, spread(it.1, length))).collect(),
-                bay: bay.to_owned(),
+                bay: way.place.unwrap_or(bay).to_owned(),
                 length,
                 kits: parts.into_iter().map(named).collect(),
                 cost: way.cost,

@@ -97,6 +97,15 @@ impl<'a> Hands<'a> {
         Self { people, minutes }
     }
 
+    /// What can be done before hire begins: one engine a morning for each who is at work.
+    pub fn mornings(&self, open: &[u8], horizon: Horizon) -> Bay {
+        let at_work = |day: usize| {
+            let people = self.minutes.iter().filter(|minutes| minutes[day] > 0).count() as i64;
+            people * i64::from(open[day])
+        };
+        Bay { id: BEFORE_HIRE.to_owned(), count: (0..horizon.days).map(at_work).collect() }
+    }
+
     /// Contract and overtime by skill.
     pub fn skills(
         &self,
@@ -199,6 +208,9 @@ fn stands_on(job: &Job, horizon: Horizon, of_plans: &HashSet<JobId>) -> Option<u
 
 /// The kind of bay that work is done on where nothing else is said.
 pub const BENCH: &str = "bench";
+
+/// The place of work that is done on the water before hire begins.
+pub const BEFORE_HIRE: &str = "before hire";
 
 /// Places by kind and day; closed bays and other jobs taken off.
 pub fn bays(snapshot: &Snapshot, site: SiteId, horizon: Horizon, busy: &Busy) -> Vec<Bay> {

@@ -158,7 +158,7 @@ pub fn problem(source: Source<'_>) -> Result<Option<Problem>, RunError> {
         return Ok(None);
     }
     let sketches = bundles.into_iter().map(|bundle| sketch(&builder, &winter, bundle)).collect();
-    let name = format!("Lay-up before {}", winter.first_hire);
+    let name = format!("Lay-up before {}", winter.first_hire.format("%-d %b %Y"));
     builder.finish(name, sketches).map(Some)
 }
 
@@ -183,9 +183,10 @@ fn sketch(builder: &Builder, winter: &Winter, bundle: Bundle) -> Sketch {
     hinges.retain(|hinge| hinge.before != 0 || hinge.after != 0);
     let waits: Vec<&Bundled> = bundle.tasks.iter().filter(|task| task.why.may_wait()).collect();
     let later = put_off(builder, &waits);
-    let mut ways = vec![Way { id: "whole", takes: |_| true, cost: 0, out: true }];
+    let mut ways = vec![Way { id: "whole", takes: |_| true, cost: 0, out: true, place: None }];
     if !waits.is_empty() && waits.len() < bundle.tasks.len() {
-        ways.push(Way { id: "what is due", takes: |why| !why.may_wait(), cost: later, out: true });
+        let takes = |why: Why| !why.may_wait();
+        ways.push(Way { id: "what is due", takes, cost: later, out: true, place: None });
     }
     let is_due = waits.len() < bundle.tasks.len();
     let end = (winter.first_hire - winter.from).num_days();

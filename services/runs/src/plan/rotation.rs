@@ -16,7 +16,7 @@ use crate::error::RunError;
 use crate::hours::FleetHours;
 use crate::plan::build::{Builder, Sketch, Source, Way};
 use crate::plan::bundle::{Bundle, Why};
-use crate::plan::capacity::Horizon;
+use crate::plan::capacity::{BEFORE_HIRE, Horizon};
 use crate::plan::parameters::ROTATION_WEEKS;
 use crate::plan::problem::Problem;
 
@@ -25,7 +25,8 @@ use crate::plan::problem::Problem;
 const CHANCES: [f64; 3] = [0.2, 0.6, 0.2];
 /// Chance of a failure for each day past due (common practice, no source).
 const RISK_A_DAY: f64 = 0.002;
-/// Longest visit that is done before hire begins, minutes (common practice, no source).
+/// Longest visit that is done before hire begins, minutes; each mechanic does one a morning (common
+/// practice, no source).
 const QUICK_MINUTES: i64 = 60;
 /// What an hour before hire costs beside one within the day (common practice, no source).
 const EARLY_SHARE: f64 = 0.25;
@@ -61,7 +62,9 @@ pub fn problem(source: Source<'_>) -> Result<Option<Problem>, RunError> {
     if sketches.is_empty() {
         return Ok(None);
     }
-    builder.finish(format!("Rotation from {}", source.today), sketches).map(Some)
+    builder
+        .finish(format!("Rotation from {}", source.today.format("%-d %b %Y")), sketches)
+        .map(Some)
 }
 
 /// What falls due before the plan ends, as likely as not; what is unknown in its start-up week.
@@ -84,11 +87,13 @@ fn sketch(builder: &Builder, bundle: Bundle, horizon: Horizon) -> Sketch {
     let end = horizon.days as i64;
     let waited: i64 = hinges.iter().map(|hinge| hinge.cost(end)).sum();
     // A held engine is out of its pool already, so its visit takes no boat off hire.
-    let mut ways = vec![Way { id: "on the bench", takes: |_| true, cost: 0, out: !bundle.held }];
+    let out = !bundle.held;
+    let mut ways = vec![Way { id: "on the bench", takes: |_| true, cost: 0, out, place: None }];
     if minutes <= QUICK_MINUTES && !deep && !bundle.held {
         let early = builder.prices.get(PriceKind::BenchHour) as f64 * EARLY_SHARE;
         let cost = (early * minutes as f64 / 60.0).round() as i64;
-        ways.push(Way { id: "before hire", takes: |_| true, cost, out: false });
+        let place = Some(BEFORE_HIRE);
+        ways.push(Way { id: "before hire", takes: |_| true, cost, out: false, place });
     }
     let urgent = if bundle.held || bundle.urgent { 2 } else { 1 };
     Sketch {

@@ -1,6 +1,7 @@
 //! An invented yard to look at: made from a seed, computed and served.
 
 mod bench;
+mod plans;
 
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
@@ -23,7 +24,7 @@ use crate::connect::runtime;
 use crate::failure::CommandError;
 use crate::output::progress;
 
-/// Make an invented yard, compute its due list, forecast and order, and serve it
+/// Make an invented yard, compute its due list, forecast, order and plans, and serve it
 #[derive(Args)]
 #[command(after_help = "Examples:
   slackwater demo
@@ -46,6 +47,9 @@ pub struct DemoArgs {
     /// Make it and stop
     #[arg(long)]
     no_serve: bool,
+    /// Leave the lay-up and the rotation unplanned
+    #[arg(long)]
+    no_plans: bool,
     /// Address and port to answer on
     #[arg(long, default_value = "127.0.0.1:8320")]
     listen: SocketAddr,
@@ -71,6 +75,9 @@ pub fn run(args: &DemoArgs) -> Result<(), CommandError> {
         let organisation = make(&store, args, clock()).await?;
         compute(&store, organisation, &clock).await?;
         bench::fill(&store, organisation, clock()).await?;
+        if !args.no_plans {
+            plans::publish(&store, organisation, &clock).await?;
+        }
         println!("The yard is in {}.", args.database.display());
         if args.no_serve {
             let database = args.database.display();
