@@ -14,6 +14,7 @@ mod m0008_bench;
 mod m0009_plan_steps;
 mod m0014_purchasing;
 mod m0015_lives;
+mod m0016_due_limits;
 mod table;
 
 use sea_orm_migration::prelude::{MigrationTrait, async_trait};
@@ -38,6 +39,7 @@ impl MigratorTrait for Migrator {
             Box::new(m0009_plan_steps::Migration),
             Box::new(m0014_purchasing::Migration),
             Box::new(m0015_lives::Migration),
+            Box::new(m0016_due_limits::Migration),
         ]
     }
 }

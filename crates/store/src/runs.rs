@@ -94,6 +94,8 @@ pub struct DueRow {
     pub hours_left_seconds: Option<i64>,
     /// The hours limb's length, severity taken in.
     pub hours_length_seconds: Option<i64>,
+    /// Life hours at which the hours limb is reached; not on runs before it was kept.
+    pub hours_at_seconds: Option<i64>,
     /// From when the interval counts.
     pub counts_from_on: Option<NaiveDate>,
     pub days_left: Option<i32>,

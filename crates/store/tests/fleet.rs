@@ -246,6 +246,7 @@ async fn a_finished_run_never_changes_and_the_last_good_one_stays(
         months_due_on: None,
         hours_left_seconds: Some(23_400),
         hours_length_seconds: Some(180_000),
+        hours_at_seconds: Some(900_000),
         counts_from_on: "2025-04-01".parse().ok(),
         days_left: Some(5),
         used_permille: 870,

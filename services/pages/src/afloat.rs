@@ -132,7 +132,7 @@ pub async fn show(
     let by = by.unwrap_or(yard.today + chrono::Days::new(6));
     let latest = Latest::of(&state, organisation, RunKind::Due).await?;
     let run = match &latest.done {
-        Some(done) => Some(DueRun::read(&state, organisation, done, yard.zone).await?),
+        Some(done) => Some(DueRun::read(&state, organisation, done).await?),
         None => None,
     };
     let days = Days { today: yard.today, by, style: yard.style };
@@ -431,7 +431,7 @@ fn page(visitor: &Visitor, yard: &Yard, wanted: &Wanted, seen: Seen) -> AfloatPa
         pools: yard.pool_choices(&wanted.pool),
         sites: yard.site_choices(&wanted.site),
         nothing_due: nothing_due(engines, list.of, &latest, &by),
-        band_says: format!("Hatched: where the hours will stand on {by}, eight times in ten."),
+        band_says: format!("Hatched: where the hours will stand on {by}, eight times in ten. What is over comes first, then what is likeliest to fall due by then."),
         more: (hidden > 0 && wanted.all.is_empty()).then(|| {
             let to = format!(
                 "/afloat?all=yes&by={}&pool={}&site={}",

@@ -130,7 +130,7 @@ async fn needs(
     let organisation = visitor.organisation;
     let due = kept::latest(state.store.connection(), organisation, RunKind::Due, None).await?;
     let fleet = match due {
-        Some(run) => Some(outlook::of_run(state, organisation, &run, yard.zone).await?),
+        Some(run) => Some(outlook::of_run(state, organisation, &run).await?),
         None => None,
     };
     let snapshot = snapshot::take(&state.store, organisation, yard.now).await?;

@@ -22,6 +22,8 @@ pub struct DueFacts {
     pub months_on: Option<NaiveDate>,
     /// Seconds to the hours limit on the day of the run, below zero where overrun.
     pub hours_left_seconds: Option<i64>,
+    /// Hours from the engine's last record to the limit.
+    pub left_of_record: Option<f64>,
     pub days_left: Option<i64>,
     /// The hours limb's length.
     pub hours_length: Option<Hours>,
@@ -81,37 +83,23 @@ impl DueFacts {
             || self.days_left.is_some_and(|left| left < 0)
     }
 
-    /// Probability that it falls due by `by`, from the dates of the run.
-    pub fn chance(&self, by: NaiveDate) -> f64 {
+    /// Probability that it falls due by `by`; `ahead`: the engine's hours to that day.
+    fn chance(&self, by: NaiveDate, ahead: Option<&AheadHours>) -> f64 {
+        if self.is_unknown() {
+            return 0.0;
+        }
         if self.is_over() || self.months_on.is_some_and(|on| on <= by) {
             return 1.0;
         }
-        if self.hours_left_seconds.is_some() { self.chance_by_dates(by) } else { 0.0 }
-    }
-
-    /// Straight between the 10, 50 and 90 % dates.
-    fn chance_by_dates(&self, by: NaiveDate) -> f64 {
-        let (Some(early), Some(due), Some(late)) = (self.early_on, self.due_on, self.late_on)
-        else {
-            return 0.0;
-        };
-        let share = |from: NaiveDate, to: NaiveDate| {
-            (by - from).num_days() as f64 / (to - from).num_days().max(1) as f64
-        };
-        if by < early {
-            0.0
-        } else if by < due {
-            0.1 + 0.4 * share(early, due)
-        } else if by < late {
-            0.5 + 0.4 * share(due, late)
-        } else {
-            0.9
+        match (self.left_of_record, ahead) {
+            (Some(left), Some(ahead)) => ahead.by_end.probability_of_at_least(left),
+            _ => 0.0,
         }
     }
 
     /// The task as it is shown.
     pub fn show(&self, days: Days, ahead: Option<&AheadHours>) -> DueShown {
-        let chance = self.chance(days.by);
+        let chance = self.chance(days.by, ahead);
         let (sentence, aside) = (self.sentence(days), self.aside(days, chance));
         DueShown {
             mark: self.mark(days, chance),
@@ -235,6 +223,7 @@ mod tests {
             late_on: Some(date(7, 13)),
             months_on: Some(date(9, 20)),
             hours_left_seconds: Some(12_600),
+            left_of_record: Some(3.5),
             days_left: Some(76),
             hours_length: Some(Hours::from_whole_hours(50)),
             counts_from: Some(date(5, 20)),
@@ -243,13 +232,25 @@ mod tests {
         }
     }
 
+    /// Some 4.5 h more by the picked day, give or take one.
+    fn ahead() -> AheadHours {
+        let hours = serde_json::json!({
+            "mean": 4.5, "variance": 1.0, "at_zero": 0.0, "floor": 0.0,
+            "low": {"weight": 0.0, "shape": 1.0, "scale": 0.0},
+            "high": {"weight": 1.0, "shape": 20.25, "scale": 0.222_222},
+        });
+        let hours: usage::HoursDistribution =
+            serde_json::from_value(hours).expect("a distribution");
+        AheadHours { hours, by_end: hours, passed: 0.0, own_share: 0.5 }
+    }
+
     #[test]
     fn the_governing_limb_comes_first_and_the_band_with_it() {
-        let shown = gear_oil().show(days(), None);
+        let shown = gear_oil().show(days(), Some(&ahead()));
         assert_eq!(shown.sentence, "50 h limit reached about Thu 9 Jul");
         assert_eq!(
             shown.aside,
-            "80 %: 7 to 13 Jul · 3:30 h left · 76 days left · 80 % by Sun 12 Jul · \
+            "80 %: 7 to 13 Jul · 3:30 h left · 76 days left · 84 % by Sun 12 Jul · \
              maker: p. 45"
         );
         assert_eq!(shown.mark, Some(Mark::soon("by Sun 12 Jul")));
@@ -293,10 +294,13 @@ mod tests {
     }
 
     #[test]
-    fn the_chance_by_dates_never_falls_as_the_date_moves_on() {
-        let facts = DueFacts { months_on: None, ..gear_oil() };
-        let chances: Vec<_> = (1..28).map(|d| facts.chance_by_dates(date(7, d))).collect();
-        assert!(chances.windows(2).all(|pair| pair[0] <= pair[1]));
-        assert_eq!((chances[0], chances[26]), (0.0, 0.9));
+    fn the_chance_is_that_of_running_what_is_left() {
+        let chance = |left| {
+            let facts = DueFacts { left_of_record: Some(left), ..gear_oil() };
+            facts.chance(days().by, Some(&ahead()))
+        };
+        let chances: Vec<f64> = (0..20).map(|half| chance(f64::from(half) / 2.0)).collect();
+        assert!(chances.windows(2).all(|pair| pair[0] >= pair[1]), "{chances:?}");
+        assert!(chances[0] == 1.0 && (0.4..0.6).contains(&chances[9]) && chances[19] < 0.001);
     }
 }

@@ -137,7 +137,7 @@ pub async fn show(
     yard.write_hours_as(reads::last(&record.ledger).iter());
     let latest = Latest::of(&state, visitor.organisation, RunKind::Due).await?;
     let run = match &latest.done {
-        Some(done) => Some(DueRun::read(&state, visitor.organisation, done, yard.zone).await?),
+        Some(done) => Some(DueRun::read(&state, visitor.organisation, done).await?),
         None => None,
     };
     let outlook = retire::of_engine(&state, &visitor, record.engine.id).await?;

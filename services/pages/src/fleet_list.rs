@@ -99,7 +99,7 @@ async fn hired_hours(
 ) -> Result<HashMap<EngineId, f64>, Failure> {
     let latest = Latest::of(state, organisation, RunKind::Due).await?;
     let Some(run) = latest.done else { return Ok(HashMap::new()) };
-    let fleet = outlook::of_run(state, organisation, &run, yard.zone).await?;
+    let fleet = outlook::of_run(state, organisation, &run).await?;
     let hours = |id: &EngineId| {
         let known = fleet.engine(*id).filter(|known| known.basis == Basis::HireLog)?;
         Some((*id, known.last_life()?))

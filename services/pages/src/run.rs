@@ -6,10 +6,10 @@
 use std::sync::Arc;
 
 use chrono::NaiveDate;
-use chrono_tz::Tz;
 use fleet::hours::Hours;
 use fleet::id::{EngineId, OrganisationId, TaskId};
 use fleet::run::{RunKind, RunStatus};
+use runs::due::left_of_record;
 use runs::hours::FleetHours;
 use store::runs::{self as kept, DueRow, Run};
 
@@ -81,11 +81,11 @@ impl DueRun {
         state: &PagesState,
         organisation: OrganisationId,
         run: &Run,
-        zone: Tz,
     ) -> Result<Self, Failure> {
         let rows = kept::due_rows(state.store.connection(), organisation, run.id).await?;
-        let fleet = outlook::of_run(state, organisation, run, zone).await?;
-        Ok(Self { lines: rows.into_iter().map(line).collect(), fleet })
+        let fleet = outlook::of_run(state, organisation, run).await?;
+        let lines = rows.into_iter().map(|row| line(&fleet, row)).collect();
+        Ok(Self { lines, fleet })
     }
 
     pub fn ahead(&self, engine: EngineId, to: NaiveDate) -> Option<AheadHours> {
@@ -93,7 +93,8 @@ impl DueRun {
     }
 }
 
-fn line(row: DueRow) -> DueLine {
+fn line(fleet: &FleetHours, row: DueRow) -> DueLine {
+    let left_of_record = left_of_record(fleet, &row);
     DueLine {
         engine: row.engine,
         task: row.task,
@@ -104,6 +105,7 @@ fn line(row: DueRow) -> DueLine {
             late_on: row.due_late_on,
             months_on: row.months_due_on,
             hours_left_seconds: row.hours_left_seconds,
+            left_of_record,
             days_left: row.days_left.map(i64::from),
             hours_length: row
                 .hours_length_seconds

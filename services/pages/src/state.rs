@@ -3,11 +3,11 @@
 use std::sync::Arc;
 
 use chrono::{DateTime, Utc};
+use runs::outlook::Outlooks;
 use store::Store;
 
 use crate::attempts::Attempts;
 use crate::files::Uploads;
-use crate::outlook::Outlooks;
 
 /// How cookies travel.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

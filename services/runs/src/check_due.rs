@@ -15,6 +15,7 @@ use std::collections::{HashMap, HashSet};
 
 use chrono::{Datelike, Days, Months, NaiveDate, NaiveTime};
 use fleet::id::{EngineId, PoolId};
+use rayon::prelude::{ParallelIterator as _, ParallelSlice as _};
 use store::snapshot::Snapshot;
 
 use crate::due::due_list;
@@ -76,23 +77,34 @@ pub struct CheckedDue {
     pub lines: Vec<CheckLine>,
 }
 
-/// Replays `snapshot` up to `today`. Fits every pool once a month start: seconds each for a large
-/// fleet.
+/// Replays `snapshot` up to `today`, as many month starts at once as there are processors. Fits every
+/// pool once a month start: seconds each for a large fleet. The answer does not depend on how many
+/// run at once.
 pub fn check_due(snapshot: &Snapshot, today: NaiveDate) -> CheckedDue {
     let truth = FleetHours::fit(snapshot, today);
     let stands = month_starts(snapshot, &truth, today);
+    let latest_first: Vec<NaiveDate> = stands.iter().rev().copied().collect();
+    let at_once = latest_first.len().div_ceil(rayon::current_num_threads().max(1)).max(1);
+    let replayed: Vec<Vec<Scored>> = latest_first
+        .par_chunks(at_once)
+        .map(|stands| {
+            // From the latest back, so that one copy of the records is cut shorter and shorter.
+            let mut past = snapshot.clone();
+            stands.iter().flat_map(|stand| replay_one(&mut past, &truth, *stand)).collect()
+        })
+        .collect();
     let mut scores: HashMap<(PoolId, Predicted), Vec<Score>> = HashMap::new();
-    // From the latest back, so that one copy of the records is cut shorter and shorter.
-    let mut past = snapshot.clone();
-    for stand in stands.iter().rev() {
-        cut(&mut past, *stand);
-        let fleet = FleetHours::fit(&past, *stand);
-        let replay = Replay { stand: *stand, truth: &truth, fleet: &fleet };
-        for (pool, predicted, score) in replay.hours(&past).chain(replay.due_dates(&past)) {
-            scores.entry((pool, predicted)).or_default().push(score);
-        }
+    for (pool, predicted, score) in replayed.into_iter().flatten() {
+        scores.entry((pool, predicted)).or_default().push(score);
     }
     CheckedDue { lines: lines(snapshot, &scores), stands }
+}
+
+fn replay_one(past: &mut Snapshot, truth: &FleetHours, stand: NaiveDate) -> Vec<Scored> {
+    cut(past, stand);
+    let fleet = FleetHours::fit(past, stand);
+    let replay = Replay { stand, truth, fleet: &fleet };
+    replay.hours(past).chain(replay.due_dates(past)).collect()
 }
 
 /// Month starts from a year after the first record to the last record.

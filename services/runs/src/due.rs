@@ -13,7 +13,9 @@ use fleet::hours::Hours;
 use fleet::id::{BoatId, EngineId, PoolId, TaskId};
 use fleet::pool::Pool;
 use fleet::programme::{IntervalBasis, Occasion, ProgrammeInterval};
+use fleet::run::GoverningLimb;
 use fleet::service::Service;
+use store::runs::DueRow;
 use store::snapshot::Snapshot;
 use usage::EngineAhead;
 
@@ -129,6 +131,37 @@ pub fn due_list(
         a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)).then(a.2.cmp(&b.2))
     });
     lines
+}
+
+/// Probability that a kept row falls due on or before `by`, from the fit behind its run; `None` where
+/// it is not known when the task was last done.
+pub fn chance_by(fleet: &FleetHours, row: &DueRow, by: NaiveDate) -> Option<f64> {
+    if row.governing == GoverningLimb::Unknown {
+        return None;
+    }
+    let over = row.hours_left_seconds.is_some_and(|left| left < 0)
+        || row.days_left.is_some_and(|left| left < 0);
+    if over || row.months_due_on.is_some_and(|on| on <= by) {
+        return Some(1.0);
+    }
+    let Some(left) = left_of_record(fleet, row) else { return Some(0.0) };
+    // By the end of that day.
+    let ahead = fleet.ahead(row.engine, by.succ_opt().unwrap_or(by));
+    Some(ahead.map_or(f64::from(u8::from(left <= 0.0)), |ahead| {
+        ahead.hours.probability_of_at_least(left)
+    }))
+}
+
+/// Hours from the last record of a row's engine to its hours limit.
+pub fn left_of_record(fleet: &FleetHours, row: &DueRow) -> Option<f64> {
+    let hours = |seconds: i64| seconds as f64 / 3_600.0;
+    if let Some(at) = row.hours_at_seconds {
+        let life = fleet.engine(row.engine).and_then(EngineHours::last_life);
+        return Some(hours(at) - life.unwrap_or(0.0));
+    }
+    // A row kept before the limit was: hours left on the day of the run, and those until then.
+    let passed = fleet.ahead(row.engine, fleet.on).map_or(0.0, |ahead| ahead.hours.mean());
+    row.hours_left_seconds.map(|left| hours(left) + passed)
 }
 
 fn is_looked_after(engine: &Engine) -> bool {

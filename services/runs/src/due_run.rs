@@ -49,6 +49,9 @@ fn row(task: &Task, fleet: &FleetHours, line: &DueLine) -> DueRow {
         hours_length_seconds: limits
             .and_then(|limits| limits.hours_length)
             .map(|length| seconds(length.as_decimal())),
+        hours_at_seconds: limits
+            .and_then(|limits| limits.hours_at)
+            .map(|at| seconds(at.as_decimal())),
         counts_from_on: limits.map(|limits| limits.counts_from),
         days_left: margins
             .and_then(|margins| margins.days_left)

@@ -16,6 +16,7 @@ mod forecast;
 pub mod hours;
 pub mod lead_times;
 pub mod lives;
+pub mod outlook;
 pub mod plan;
 mod plan_run;
 mod planned;

@@ -2,12 +2,18 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that can't go on fails")]
 
+use std::collections::HashMap;
+use std::sync::Arc;
+
 use chrono::{DateTime, NaiveDate, TimeZone as _, Utc};
 use fleet::id::OrganisationId;
+use fleet::run::RunKind;
 use rstest::rstest;
+use runs::due::{chance_by, due_list};
 use runs::hours::FleetHours;
 use runs::lives::kept::{EnginesKept, GroupOf, ItemLives, LivesKept, Outlook};
 use runs::lives::risks::Risks;
+use runs::outlook::Outlooks;
 use store::load::{Ending, FaultyRows, Input, LoadRequest, load};
 use store::snapshot::{self, Snapshot};
 use store::{Author, Store, Transaction, organisations};
@@ -126,4 +132,38 @@ fn what_is_expected_to_fail_is_what_the_law_says(snapshot: &Snapshot, fleet: &Fl
 fn same_again(snapshot: &Snapshot, fleet: &FleetHours, lives: &LivesKept) {
     let (again, _) = runs::lives::weigh(snapshot, fleet).unwrap();
     assert_eq!(serde_json::to_string(&again).unwrap(), serde_json::to_string(lives).unwrap());
+}
+
+/// From the rows of a run, whatever day is picked afterwards: the chance that the list itself gives.
+#[tokio::test]
+async fn a_day_picked_afterwards_has_the_chance_that_the_list_gives() {
+    let database = Sqlite.fresh().await.unwrap();
+    let store = &database.store;
+    let (organisation, snapshot) = records(store, 7).await;
+    let clock: runs::Clock = Arc::new(now);
+    let wanted = runs::Wanted::by(organisation, RunKind::Due, "tests");
+    let run = runs::ask(store, &wanted, now()).await.unwrap();
+    let run = runs::carry_out(store, organisation, run.id, &clock, Arc::new(|_, _| {})).await;
+    let run = run.unwrap();
+    let rows = store::runs::due_rows(store.connection(), organisation, run.id).await.unwrap();
+    let fleet = Outlooks::default().of_run(store, organisation, &run).await.unwrap();
+    let mut between = 0;
+    for days in [30, 180, 300] {
+        let by = fleet.on + chrono::Days::new(days);
+        let mut last = HashMap::new();
+        for line in due_list(&snapshot, &fleet, fleet.on, by) {
+            last.insert((line.engine, line.task), line.chance);
+        }
+        for row in &rows {
+            let chance = chance_by(&fleet, row, by);
+            let listed = last[&(row.engine, row.task)];
+            assert_eq!(chance.is_none(), listed.is_none());
+            if let (Some(chance), Some(listed)) = (chance, listed) {
+                // Kept limits are whole seconds, which tells where next to nothing is left to run.
+                assert!((chance - listed).abs() < 1e-3, "{chance} and {listed}: {row:?} by {by}");
+                between += usize::from((0.05..0.95).contains(&chance));
+            }
+        }
+    }
+    assert!(between > 50, "{between} of the chances are neither sure nor none");
 }

@@ -27,6 +27,7 @@ pub struct Model {
     pub used_permille: i32,
     pub source: Option<String>,
     pub explanation: Option<String>,
+    pub hours_at_seconds: Option<i64>,
 }
 
 #[derive(Copy, Clone, Debug, EnumIter, DeriveRelation)]

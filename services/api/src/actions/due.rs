@@ -10,9 +10,10 @@ use fleet::id::{EngineId, PoolId, SiteId, TaskId};
 use fleet::pool::Pool;
 use fleet::programme::Task;
 use fleet::run::{GoverningLimb, RunKind};
+use runs::due::chance_by;
 use serde::{Deserialize, Serialize};
 use store::record;
-use store::runs::{self, DueRow};
+use store::runs::{self as kept, DueRow};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
@@ -50,6 +51,10 @@ pub struct Due {
     pub days_left: Option<i32>,
     /// Thousandths of the interval.
     pub used_permille: i32,
+    /// Probability that it falls due on or before the day given as `by`; absent without one, and where
+    /// it is not known when the task was last done.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub probability_by: Option<f64>,
     /// Where the interval's figures come from.
     pub source: Option<String>,
     pub explanation: Option<String>,
@@ -65,6 +70,9 @@ pub struct DueWanted {
     engine: Option<Uuid>,
     /// Only what falls due before this day; what is unknown then stays out.
     before: Option<NaiveDate>,
+    /// Adds to each row the probability that it falls due on or before this day: the end of the month,
+    /// the season's end. From the same fit as the run's dates.
+    by: Option<NaiveDate>,
     /// A certain run; the last good one where none is given.
     run: Option<Uuid>,
     /// The last id seen.
@@ -99,11 +107,19 @@ pub async fn list_due(
         pools: by_id(record::all(connection, organisation).await?, |one: &Pool| one.id),
         tasks: by_id(record::all(connection, organisation).await?, |one: &Task| one.id),
     };
-    let mut rows = runs::due_rows(connection, organisation, run.id).await?;
+    let mut rows = kept::due_rows(connection, organisation, run.id).await?;
     rows.retain(|row| asked.takes(row, &names));
     // Overdue by the most first; what is unknown last. The id makes the order whole.
     rows.sort_by_key(|row| (row.due_on.is_none(), row.due_on, -row.used_permille, row.id));
-    answer_page(&run, rows, |row| row.id.0, |row| names.show(row), (&uri, wanted))
+    let fleet = match asked.by {
+        Some(by) => Some((by, state.outlooks.of_run(&state.store, organisation, &run).await?)),
+        None => None,
+    };
+    let show = |row: DueRow| {
+        let chance = fleet.as_ref().and_then(|(by, fleet)| chance_by(fleet, &row, *by));
+        Due { probability_by: chance, ..names.show(row) }
+    };
+    answer_page(&run, rows, |row| row.id.0, show, (&uri, wanted))
 }
 
 impl DueWanted {
@@ -145,6 +161,7 @@ impl Names {
             counts_from_on: row.counts_from_on,
             days_left: row.days_left,
             used_permille: row.used_permille,
+            probability_by: None,
             source: row.source,
             explanation: row.explanation,
         }

@@ -101,6 +101,7 @@ fn row(run: RunId, engine: &Engine, task: &Task, due_on: Option<&str>) -> DueRow
         months_due_on: None,
         hours_left_seconds: Some(-5_400),
         hours_length_seconds: Some(360_000),
+        hours_at_seconds: None,
         counts_from_on: None,
         days_left: None,
         used_permille: 1_015,
@@ -183,6 +184,16 @@ async fn the_due_list_is_worst_first_and_stays_with_its_run(
     let lost = format!("/v1/due?after={}", uuid::Uuid::now_v7());
     let refused = viewer.get(&lost).await;
     assert_eq!(refused.refusal(), (422, "page-of-another-list".to_owned()));
+
+    // What is over is due by any day; what is unknown has no probability.
+    let by = viewer.get("/v1/due?by=2026-08-31").await.expect(200);
+    let chance = |serial: &str| {
+        let rows = by["items"].as_array().unwrap();
+        rows.iter().find(|row| row["serial"] == serial).unwrap()["probability_by"].clone()
+    };
+    assert_eq!((chance("ND-2"), chance("ND-1")), (json!(1.0), Value::Null));
+    let plain = viewer.get("/v1/due").await.expect(200);
+    assert_eq!(plain["items"][0].get("probability_by"), None);
 
     let (south, _) = service.yard_with_engine("south", "ND-7").await;
     let theirs = service.caller(south.organisation, Role::Owner).await;
