@@ -436,7 +436,7 @@ impl Yard {
         copy_demo(folder.path());
         let file = folder.path().join(DEMO_FILE);
         let process = Command::new(program())
-            .args(["demo", "--until", DEMO_UNTIL, "--database"])
+            .args(["demo", "--no-plans", "--until", DEMO_UNTIL, "--database"])
             .arg(&file)
             .args(["--listen", "127.0.0.1:0"])
             .stdout(Stdio::piped())
