@@ -5,6 +5,7 @@ pub mod demo;
 pub mod due;
 pub mod forecast;
 pub mod init;
+pub mod lives;
 pub mod load;
 pub mod make;
 pub mod openapi;

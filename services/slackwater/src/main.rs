@@ -45,6 +45,7 @@ enum Command {
     Openapi(commands::openapi::OpenapiArgs),
     Gearcase(bare::gearcase::GearcaseArgs),
     Life(bare::life::LifeArgs),
+    Lives(commands::lives::LivesArgs),
     Order(bare::order::OrderArgs),
     Usage(bare::usage::UsageArgs),
 }
@@ -68,6 +69,7 @@ fn main() -> ExitCode {
         Command::Openapi(args) => commands::openapi::run(&args),
         Command::Gearcase(args) => bare::gearcase::run(&args),
         Command::Life(args) => bare::life::run(&args),
+        Command::Lives(args) => commands::lives::run(&args),
         Command::Order(args) => bare::order::run(&args),
         Command::Usage(args) => bare::usage::run(&args),
     };
