@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 use chrono::{Datelike, Days, NaiveDate};
 
 use crate::catalogue::{
-    GEAR_OIL, HOME, KITS, MODELS, Model, PEOPLE, PIER, POOLS, SUPPLIERS, TASKS, Task,
+    GEAR_OIL, HOME, KITS, MODELS, Model, PEOPLE, PIER, POOLS, Part, SUPPLIERS, TASKS, Task,
 };
 use crate::history::{History, Shown, Why};
 use crate::season::share_of_season;
@@ -416,7 +416,7 @@ fn parts() -> Sheet {
             _ if part.unit == "ml" => ("60", "common practice, no source"),
             _ => ("", ""),
         };
-        let sealing = part.compound == Some("NBR") || part.number.ends_with("-PG");
+        let sealing = seals(part);
         let lost = match part.number {
             "{}-SK" => "6",
             "{}-PK" => "4",
@@ -773,6 +773,10 @@ fn receipts(supply: &Supply) -> Sheet {
     sheet
 }
 
+fn seals(part: &Part) -> bool {
+    part.compound == Some("NBR") || part.number.ends_with("-PG")
+}
+
 fn stock(supply: &Supply, until: NaiveDate) -> Sheet {
     let mut sheet =
         Sheet::new("stock", "site,part,quantity,counted_on,lot,cured_on,received_on,reason");
@@ -787,7 +791,8 @@ fn stock(supply: &Supply, until: NaiveDate) -> Sheet {
             .rev()
             .find(|line| line.part == at && line.received_on.is_some())
             .and_then(|line| line.received_on);
-        let rubber = stocked.part.compound.is_some();
+        // A seal of unknown age goes into no job.
+        let dated = stocked.part.compound.is_some() || seals(stocked.part);
         let received = last.unwrap_or(until).to_string();
         let quarter = last.and_then(|day| day.checked_sub_days(Days::new(400)));
         let cured = quarter.map(end_of_quarter).map(|day| day.to_string()).unwrap_or_default();
@@ -797,9 +802,9 @@ fn stock(supply: &Supply, until: NaiveDate) -> Sheet {
             &stocked.number,
             &quantity.to_string(),
             &until.to_string(),
-            if rubber { &lot } else { "" },
-            if rubber { &cured } else { "" },
-            if rubber { &received } else { "" },
+            if dated { &lot } else { "" },
+            if dated { &cured } else { "" },
+            if dated { &received } else { "" },
             "autumn count",
         ]);
     }
