@@ -39,3 +39,26 @@ fn too_short_a_record_is_said_and_nothing_is_made_up() {
     assert_eq!((said.code, said.out.as_str()), (1, ""));
     assert!(said.err.contains("0 months of services are on record"), "{}", said.err);
 }
+
+/// The rules of thumb know the hours of each engine every day; the rotation knows what was read
+/// before its Monday. One that waits for work of later weeks is overdue three times as long.
+#[test]
+fn the_rotation_keeps_up_with_the_rules_of_thumb() {
+    let folder = Folder::demo();
+    let text = folder.run(["check", "rotation", "--on", "2026-07-06", "--json"]).good();
+    let rows: Vec<Value> = serde_json::from_str(&text).expect("JSON");
+    rows.iter().for_each(|row| println!("{row}"));
+    let of = |rule: &str, what: &str| -> f64 {
+        let rows = rows.iter().filter(|row| row["rule"] == rule);
+        rows.map(|row| row[what].as_f64().expect("a number")).sum()
+    };
+    for rule in ["rotation", "when-due", "monday-highest"] {
+        assert!(of(rule, "visits") > 200.0, "{rule}: a season of a fleet: {text}");
+    }
+    for rule in ["when-due", "monday-highest"] {
+        let overdue = "overdue_hours";
+        assert!(of("rotation", overdue) < 1.25 * of(rule, overdue), "{rule}: {text}");
+    }
+    let lost = "boat_days_lost";
+    assert!(of("rotation", lost) <= of("monday-highest", lost), "{text}");
+}

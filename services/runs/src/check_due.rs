@@ -126,7 +126,7 @@ fn month_starts(snapshot: &Snapshot, truth: &FleetHours, today: NaiveDate) -> Ve
 }
 
 /// Takes away what was not yet known on `day`. Standstills stay where they had begun.
-fn cut(snapshot: &mut Snapshot, day: NaiveDate) {
+pub(crate) fn cut(snapshot: &mut Snapshot, day: NaiveDate) {
     let now = day.and_time(NaiveTime::MIN).and_utc();
     let fleet = &mut snapshot.fleet;
     fleet.readings.retain(|reading| reading.read_at < now);

@@ -8,6 +8,7 @@
 mod advice;
 pub mod check_due;
 pub mod check_orders;
+pub mod check_rotation;
 pub mod due;
 mod due_run;
 mod error;

@@ -18,7 +18,7 @@ use crate::plan::prices::Prices;
 use crate::plan::problem::weeks;
 
 /// Most overtime beside the contract, on a day and in a week (common practice, no source).
-const OVERTIME_SHARE: f64 = 0.25;
+pub const OVERTIME_SHARE: f64 = 0.25;
 /// What is overdue at a supplier is expected this many days from now (common practice, no source).
 const OVERDUE_ARRIVES_IN: u64 = 7;
 /// The name of hands that no skill is asked of.

@@ -27,7 +27,10 @@ const CHANCES: [f64; 3] = [0.2, 0.6, 0.2];
 const RISK_A_DAY: f64 = 0.002;
 /// Longest visit that is done before hire begins, minutes; each mechanic does one a morning (common
 /// practice, no source).
-const QUICK_MINUTES: i64 = 60;
+pub const QUICK_MINUTES: i64 = 60;
+/// What falls due so soon after an engine's first service is done with it (common practice, no
+/// source: a fortnight).
+const TOGETHER: Days = Days::new(14);
 /// What an hour before hire costs beside one within the day (common practice, no source).
 const EARLY_SHARE: f64 = 0.25;
 /// Share of an interval from which a task is worth pulling forward while its access is open, where
@@ -47,7 +50,11 @@ pub fn problem(source: Source<'_>) -> Result<Option<Problem>, RunError> {
     let engines = builder.engines();
     let mut sketches = Vec::new();
     for engine in engines {
-        let wants = |line: &DueLine| wants(line, end);
+        let lines = source.lines.iter().filter(|line| line.engine == engine.id);
+        let due = lines.filter(|line| wants(line, end).is_some()).filter_map(|line| line.due_on);
+        // What falls due much later is not waited for, and not done early: it is the next visit's.
+        let together = due.min().map_or(end, |first| first.max(source.today) + TOGETHER);
+        let wants = |line: &DueLine| wants(line, end.min(together));
         let pulls = |line: &DueLine| {
             let used = line.margins.map_or(0.0, |margins| margins.share());
             let soon = end + Days::new(7 * PULL_WEEKS);

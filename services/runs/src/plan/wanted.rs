@@ -59,6 +59,16 @@ impl HireDays {
         Self { boats, first }
     }
 
+    /// Boats of a pool that went out on a day.
+    pub fn out(&self, pool: PoolId, day: NaiveDate) -> u32 {
+        self.boats.get(&(pool, day)).copied().unwrap_or(0)
+    }
+
+    /// Days on which boats of a pool went out.
+    pub fn days(&self, pool: PoolId) -> impl Iterator<Item = NaiveDate> {
+        self.boats.keys().filter(move |(of, _)| *of == pool).map(|(_, day)| *day)
+    }
+
     /// Boats that are out on such a day: the mean of the same weekday in the same weeks of up to
     /// three seasons on record; `None` where none is.
     pub fn usual(&self, pool: PoolId, day: NaiveDate) -> Option<f64> {

@@ -1,6 +1,7 @@
 //! Were past answers right? Replays the records and compares with what came true.
 
 mod orders;
+mod rotation;
 
 use std::collections::HashMap;
 
@@ -15,6 +16,7 @@ use crate::failure::CommandError;
 use crate::listing::{ListColumn, ListingArgs, numbers, words};
 
 pub use orders::CheckOrdersArgs;
+pub use rotation::CheckRotationArgs;
 
 /// Compare past answers with what came true
 #[derive(Args)]
@@ -27,6 +29,7 @@ pub struct CheckArgs {
 enum What {
     Due(CheckDueArgs),
     Orders(CheckOrdersArgs),
+    Rotation(CheckRotationArgs),
 }
 
 /// Stand at each past month start, predict hours and due dates, and compare with later readings
@@ -105,6 +108,7 @@ pub fn run(args: &CheckArgs) -> Result<(), CommandError> {
     match &args.what {
         What::Due(args) => run_due(args),
         What::Orders(args) => orders::run(args),
+        What::Rotation(args) => rotation::run(args),
     }
 }
 
