@@ -31,8 +31,6 @@ pub enum DemandError {
     Probability { what: String, given: f64 },
     #[error("{what} {given} is named, but only {count} are there; count from 0")]
     Place { what: &'static str, given: usize, count: usize },
-    #[error("quantity {given} of a task or finding is not a number of zero or more")]
-    TaskQuantity { given: f64 },
     #[error("supersession of {part:?} leads back to itself; break the circle")]
     Circle { part: String },
     #[error("kit {part:?} contains itself; break the circle")]
@@ -60,7 +58,6 @@ impl DemandError {
             Self::Paths { .. } => "sample-paths",
             Self::Probability { .. } => "probability-range",
             Self::Place { .. } => "place-missing",
-            Self::TaskQuantity { .. } => "task-quantity",
             Self::Circle { .. } => "supersession-circle",
             Self::KitCircle { .. } => "kit-circle",
             Self::Factor { .. } => "supersession-factor",

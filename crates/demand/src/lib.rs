@@ -15,9 +15,11 @@ mod backtest;
 mod choice;
 mod classify;
 mod combination;
+mod contest;
 mod counts;
 mod error;
 mod features;
+mod findings;
 mod forecast;
 pub mod frames;
 mod history;
@@ -28,13 +30,14 @@ mod predictive;
 pub mod reconcile;
 mod scores;
 mod season;
-pub mod streams;
 mod trees;
 
 pub use classify::{Classification, DemandPattern, classify};
 pub use combination::{SHARES, Shares};
+pub use contest::{Contest, contest};
 pub use counts::{CountDistribution, dispersion_ratio};
 pub use error::DemandError;
+pub use findings::Chance;
 pub use forecast::{
     ModelScores, Overall, PATHS_RANGE, PartForecast, QUANTILE_LEVELS, Request, Run, Watch,
     forecast, forecast_each,
@@ -43,4 +46,4 @@ pub use history::{HORIZON_MAX, History, MONTHS_MAX, QUANTITY_MAX, check_historie
 pub use models::Model;
 pub use month::Month;
 pub use paths::{SamplePaths, quantiles_of};
-pub use scores::{SCORED_LEVELS, Scale, Scores, pinball};
+pub use scores::{SCORED_LEVELS, Scale, Scores, Tally, pinball};

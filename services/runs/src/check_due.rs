@@ -7,19 +7,17 @@
 //! of probability and not a point; a band is credited with the part of that interval which lies in
 //! it. Source: Czado, Gneiting and Held (2009), Predictive model assessment for count data,
 //! Biometrics 65, section 2.1 (the non-randomised transform).
-//!
-//! What was recorded late counts from the day that it speaks of: the records do not tell a load of
-//! old files from a note made too late.
 
 use std::collections::{HashMap, HashSet};
 
-use chrono::{Datelike, Days, Months, NaiveDate, NaiveTime};
+use chrono::{Datelike, Days, Months, NaiveDate};
 use fleet::id::{EngineId, PoolId};
 use rayon::prelude::{ParallelIterator as _, ParallelSlice as _};
 use store::snapshot::Snapshot;
 
 use crate::due::due_list;
 use crate::hours::{Basis, EngineHours, FleetHours};
+use crate::past::cut;
 
 /// How far ahead hours are predicted.
 pub const HORIZON_DAYS: [u64; 3] = [30, 90, 180];
@@ -123,20 +121,6 @@ fn month_starts(snapshot: &Snapshot, truth: &FleetHours, today: NaiveDate) -> Ve
     std::iter::successors(whole, |start| start.checked_add_months(Months::new(1)))
         .take_while(|start| *start < last)
         .collect()
-}
-
-/// Takes away what was not yet known on `day`. Standstills stay where they had begun.
-pub(crate) fn cut(snapshot: &mut Snapshot, day: NaiveDate) {
-    let now = day.and_time(NaiveTime::MIN).and_utc();
-    let fleet = &mut snapshot.fleet;
-    fleet.readings.retain(|reading| reading.read_at < now);
-    fleet.hires.retain(|hire| hire.back_at < now);
-    fleet.standstills.retain(|still| still.from_on < day);
-    fleet
-        .engines
-        .retain(|engine| engine.first_run_on.or(engine.bought_on).is_none_or(|since| since < day));
-    snapshot.work.services.retain(|service| service.done_on < day);
-    snapshot.taken_at = now;
 }
 
 /// One past day, and what came after it.

@@ -150,7 +150,7 @@ impl<'a> SeasonPast<'a> {
         let truth = FleetHours::fit(snapshot, today);
         let records = without_what_is_left_out(snapshot.clone());
         let mut past = records.clone();
-        crate::check_due::cut(&mut past, from);
+        crate::past::cut(&mut past, from);
         let fleet = FleetHours::fit(&past, from);
         let lines = due_list(&past, &fleet, from, from);
         let engines: BTreeMap<EngineId, PoolId> = past

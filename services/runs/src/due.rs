@@ -164,6 +164,40 @@ pub fn left_of_record(fleet: &FleetHours, row: &DueRow) -> Option<f64> {
     row.hours_left_seconds.map(|left| hours(left) + passed)
 }
 
+/// What holds for one task on one engine, as the past is replayed by it.
+pub(crate) struct Rule {
+    pub engine: EngineId,
+    pub task: TaskId,
+    pub interval: Interval,
+    pub severity: f64,
+    /// The day from which the engine's record is whole, where it begins with the engine.
+    pub from_new: Option<NaiveDate>,
+}
+
+/// The programme of all engines that are looked after.
+pub(crate) fn rules(snapshot: &Snapshot, fleet: &FleetHours) -> Vec<Rule> {
+    let programme = Programme::read(snapshot);
+    let mut done: HashMap<EngineId, Vec<&Service>> = HashMap::new();
+    for service in &snapshot.work.services {
+        done.entry(service.engine).or_default().push(service);
+    }
+    let severities = severities(snapshot);
+    let mut rules = Vec::new();
+    for engine in snapshot.fleet.engines.iter().filter(|engine| is_looked_after(engine)) {
+        let services = done.get(&engine.id).map_or(&[][..], Vec::as_slice);
+        let from_new = match record_begins(snapshot, fleet, engine, services) {
+            Some(LastDone::NeverSinceNew { in_service }) => Some(in_service),
+            _ => None,
+        };
+        let severity = severities.get(&engine.id).copied().unwrap_or(1.0);
+        for (task, row) in programme.intervals_of(engine) {
+            let interval = interval(row);
+            rules.push(Rule { engine: engine.id, task, interval, severity, from_new });
+        }
+    }
+    rules
+}
+
 fn is_looked_after(engine: &Engine) -> bool {
     matches!(engine.status, EngineStatus::InService | EngineStatus::LaidUp)
 }
@@ -286,7 +320,7 @@ pub(crate) fn severities(snapshot: &Snapshot) -> HashMap<EngineId, f64> {
 /// Life hours at a service: as the readings around it say, for the due date counts on from there;
 /// as written down where there are none. After a meter swap with a gap the two differ, and hours
 /// left must never exceed the interval.
-fn life_at(fleet: &FleetHours, service: &Service) -> Option<Hours> {
+pub(crate) fn life_at(fleet: &FleetHours, service: &Service) -> Option<Hours> {
     let read = fleet
         .engine(service.engine)
         .and_then(|hours| hours.life_on(service.done_on))

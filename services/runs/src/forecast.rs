@@ -1,14 +1,14 @@
 //! The demand forecast as a run that is kept: three streams, one distribution a part and month.
 
+mod used;
+
 use std::collections::{HashMap, HashSet};
 
 use chrono::NaiveDate;
-use demand::frames::{self, DoneAt, PartRecord, PartUsed, Records, ServiceRecord, SiteCalendar};
-use demand::{DemandError, History, Month, PartForecast, SamplePaths};
+use demand::{History, Month, PartForecast, SamplePaths};
 use exchange::snapshot::{MonthlyDemand, PartPaths, write_demand, write_paths};
-use fleet::id::{EngineId, OrganisationId, PartId, PoolId, RunRowId, ServiceId, SiteId};
+use fleet::id::{OrganisationId, PartId, RunRowId};
 use fleet::run::RunKind;
-use fleet::service::ServiceReason;
 use fleet::supersession::{Factor, Interchange, Supersession, Supersessions};
 use serde_json::{Value, json};
 use store::runs::{self, ForecastPart, ForecastRow, RunFile};
@@ -18,8 +18,10 @@ use store::{Store, StoreError};
 use crate::due::due_list;
 use crate::error::RunError;
 use crate::execute::{Computed, Task};
-use crate::hours::{FleetHours, zones};
+use crate::hours::FleetHours;
 use crate::planned::{Span, WorkDemand, play};
+
+pub(crate) use used::{Used, used};
 
 /// Months that are forecast where nothing else is asked for.
 const MONTHS: usize = 12;
@@ -30,35 +32,87 @@ pub const PATHS_FILE: &str = "paths.parquet";
 const DEMAND_FILE: &str = "demand.parquet";
 const PARQUET: &str = "application/vnd.apache.parquet";
 
-/// Monthly use of each part, under the number that now stands for it.
-struct Used {
-    all: HashMap<PartId, History>,
-    /// What was used on failures and findings alone.
-    unplanned: HashMap<PartId, History>,
-}
-
 pub fn compute(task: &Task) -> Result<Computed, RunError> {
-    let months = months_wanted(&task.run.parameters)?;
-    let snapshot = &task.snapshot;
-    (task.progress)(50, "fitting the season");
-    let fleet = FleetHours::fit(snapshot, task.today);
-    let lines = due_list(snapshot, &fleet, task.today, task.today);
     let span = Span {
         today: task.today,
         first: Month::of(task.today),
-        months,
+        months: months_wanted(&task.run.parameters)?,
         paths: PATHS,
         seed: task.run.seed.unsigned_abs(),
     };
-    (task.progress)(200, "playing the engines forward");
-    let chain = chain(snapshot)?;
-    let work = follow(play(snapshot, &fleet, &lines, span), &chain, task.today);
-    let used = used(snapshot, task.today, span.first)?;
-    (task.progress)(500, "forecasting what no plan explains");
-    let unplanned = forecast_rest(task, &used, span)?;
+    let foreseen = foresee(&task.snapshot, span, task.today, &*task.progress)?;
     (task.progress)(900, "putting the streams together");
-    let keep = Keep { task, span, used: &used };
-    keep.rows(&work, &unplanned)
+    Keep { task, span, foreseen: &foreseen }.rows()
+}
+
+/// All three streams of every part.
+pub(crate) struct Foreseen {
+    pub used: Used,
+    work: HashMap<PartId, WorkDemand>,
+    unplanned: HashMap<PartId, PartForecast>,
+}
+
+/// Looks ahead from what `snapshot` holds. `chain_on` is the day whose part numbers are spoken of;
+/// `told` hears how far it is.
+///
+/// # Errors
+/// Records that break a rule.
+pub(crate) fn foresee(
+    snapshot: &Snapshot,
+    span: Span,
+    chain_on: NaiveDate,
+    told: &(dyn Fn(i32, &str) + Sync),
+) -> Result<Foreseen, RunError> {
+    told(50, "fitting the season");
+    let fleet = FleetHours::fit(snapshot, span.today);
+    let lines = due_list(snapshot, &fleet, span.today, span.today);
+    told(200, "playing the engines forward");
+    let played = play(snapshot, &fleet, &lines, (span, chain_on))?;
+    let used = used(snapshot, span.first, chain_on, &played.revealed)?;
+    told(500, "forecasting what no plan explains");
+    let unplanned = forecast_rest(&used, span, told)?;
+    let mut work: HashMap<PartId, WorkDemand> = HashMap::new();
+    for ((part, _), demand) in played.demand {
+        let into = work.entry(part).or_default();
+        add(&mut into.planned, &demand.planned);
+        add(&mut into.on_finding, &demand.on_finding);
+    }
+    Ok(Foreseen { used, work, unplanned })
+}
+
+fn add(into: &mut Vec<f32>, more: &[f32]) {
+    if into.is_empty() {
+        into.resize(more.len(), 0.0);
+    }
+    for (into, more) in into.iter_mut().zip(more) {
+        *into += more;
+    }
+}
+
+impl Foreseen {
+    /// Paths of all three streams together, part by part.
+    pub fn totals(&self, span: Span) -> HashMap<PartId, SamplePaths> {
+        let parts: HashSet<PartId> =
+            self.work.keys().chain(self.unplanned.keys()).copied().collect();
+        parts.into_iter().map(|part| (part, self.streams(part, span).total(span))).collect()
+    }
+
+    fn streams(&self, part: PartId, span: Span) -> Streams {
+        let none = || vec![0.0; span.paths * span.months];
+        let some = |values: Option<&Vec<f32>>| {
+            values.filter(|values| !values.is_empty()).cloned().unwrap_or_else(none)
+        };
+        let work = self.work.get(&part);
+        let rest = self.unplanned.get(&part);
+        let mut unplanned = rest.map_or_else(none, |rest| rest.paths.values().to_vec());
+        unplanned.resize(span.paths * span.months, 0.0);
+        thin_first_month(&mut unplanned, span);
+        Streams {
+            planned: some(work.map(|work| &work.planned)),
+            on_finding: some(work.map(|work| &work.on_finding)),
+            unplanned,
+        }
+    }
 }
 
 fn months_wanted(parameters: &Value) -> Result<usize, RunError> {
@@ -96,163 +150,11 @@ pub(crate) fn chain(snapshot: &Snapshot) -> Result<Supersessions<PartId>, RunErr
         .map_err(|error| RunError::Refused { rule: "supersession-broken", what: error.to_string() })
 }
 
-/// Work demand under the part numbers that are bought today.
-fn follow(
-    work: HashMap<PartId, WorkDemand>,
-    chain: &Supersessions<PartId>,
-    today: NaiveDate,
-) -> HashMap<PartId, WorkDemand> {
-    let mut followed: HashMap<PartId, WorkDemand> = HashMap::new();
-    for (part, demand) in work {
-        let (current, factor) = chain.current(part, today);
-        let factor = factor.new_units as f32 / factor.old_units as f32;
-        let into = followed.entry(current).or_default();
-        add(&mut into.planned, &demand.planned, factor);
-        add(&mut into.on_finding, &demand.on_finding, factor);
-    }
-    followed
-}
-
-fn add(into: &mut Vec<f32>, more: &[f32], factor: f32) {
-    if into.is_empty() {
-        into.resize(more.len(), 0.0);
-    }
-    for (into, more) in into.iter_mut().zip(more) {
-        *into += more * factor;
-    }
-}
-
-/// Whole months before the current one, from the first service on record.
-///
-/// A kit is stocked, bought and used whole, so a kit used is demand for the kit; what is used loose
-/// is demand for the loose part. Each piece counts once, under the number on the shelf.
-fn used(snapshot: &Snapshot, today: NaiveDate, current: Month) -> Result<Used, RunError> {
-    let none = Used { all: HashMap::new(), unplanned: HashMap::new() };
-    let services = &snapshot.work.services;
-    let Some(first) = services.iter().map(|service| service.done_on).min() else {
-        return Ok(none);
-    };
-    let until = current.plus(-1);
-    if until.since(Month::of(first)) < 0 {
-        return Ok(none);
-    }
-    let mut records = records(snapshot, first, today);
-    let all = histories(snapshot, &records, until)?;
-    let unplanned: HashSet<usize> = services
-        .iter()
-        .enumerate()
-        .filter(|it| matches!(it.1.reason, ServiceReason::Finding | ServiceReason::Failure))
-        .map(|it| it.0)
-        .collect();
-    records.used.retain(|line| unplanned.contains(&(line.service as usize)));
-    let unplanned = histories(snapshot, &records, until)?;
-    Ok(Used { all, unplanned })
-}
-
-/// The records as the frames take them: by places in lists.
-fn records(snapshot: &Snapshot, first: NaiveDate, today: NaiveDate) -> Records {
-    let zones = zones(snapshot);
-    let fleet = &snapshot.fleet;
-    let place = |at: usize| u32::try_from(at).unwrap_or(u32::MAX);
-    let site_at: HashMap<SiteId, u32> =
-        snapshot.yard.sites.iter().enumerate().map(|(at, site)| (site.id, place(at))).collect();
-    let pool_at: HashMap<PoolId, (u32, SiteId)> = fleet
-        .pools
-        .iter()
-        .enumerate()
-        .map(|(at, pool)| (pool.id, (place(at), pool.site)))
-        .collect();
-    let pool_of: HashMap<EngineId, PoolId> =
-        fleet.engines.iter().map(|engine| (engine.id, engine.pool)).collect();
-    let parts = &snapshot.stores.parts;
-    let part_at: HashMap<PartId, u32> =
-        parts.iter().enumerate().map(|(at, part)| (part.id, place(at))).collect();
-    let services = &snapshot.work.services;
-    let service_at: HashMap<ServiceId, u32> =
-        services.iter().enumerate().map(|(at, service)| (service.id, place(at))).collect();
-    let where_done = |engine: &EngineId| {
-        let (pool, site) = pool_of.get(engine).and_then(|pool| pool_at.get(pool))?;
-        Some((*pool, *site_at.get(site)?))
-    };
-    Records {
-        sites: snapshot
-            .yard
-            .sites
-            .iter()
-            .map(|site| SiteCalendar {
-                name: site.name.clone(),
-                zone: zones.get(&site.id).copied().unwrap_or(chrono_tz::Tz::UTC),
-            })
-            .collect(),
-        pools: fleet.pools.iter().map(|pool| pool.id.to_string()).collect(),
-        parts: parts
-            .iter()
-            .map(|part| PartRecord { name: part.id.to_string(), exists_from: Some(first) })
-            .collect(),
-        services: services
-            .iter()
-            .map(|service| {
-                let (pool, site) = where_done(&service.engine).unwrap_or((0, 0));
-                ServiceRecord { site, pool, done_at: DoneAt::Day(service.done_on) }
-            })
-            .collect(),
-        used: snapshot
-            .work
-            .service_parts
-            .iter()
-            .filter_map(|row| {
-                let service = *service_at.get(&row.service)?;
-                let part = *part_at.get(&row.part)?;
-                Some(PartUsed { service, part, quantity: row.quantity as f64 })
-            })
-            .collect(),
-        kits: Vec::new(),
-        supersessions: snapshot
-            .stores
-            .supersessions
-            .iter()
-            .filter(|row| row.effective_on <= today)
-            .filter_map(|row| {
-                let new = f64::from(row.new_for_old_numerator);
-                Some(frames::Supersession {
-                    part: *part_at.get(&row.old_part)?,
-                    successor: *part_at.get(&row.new_part)?,
-                    factor: new / f64::from(row.new_for_old_denominator.max(1)),
-                })
-            })
-            .collect(),
-    }
-}
-
-fn histories(
-    snapshot: &Snapshot,
-    records: &Records,
-    until: Month,
-) -> Result<HashMap<PartId, History>, RunError> {
-    let refused =
-        |error: DemandError| RunError::Refused { rule: error.rule(), what: error.to_string() };
-    let monthly = frames::monthly_demand(records, until).map_err(refused)?;
-    let families: HashMap<PartId, Option<String>> =
-        snapshot.stores.parts.iter().map(|part| (part.id, part.family.clone())).collect();
-    let mut histories = HashMap::new();
-    for mut history in frames::by_part(&monthly) {
-        let part: PartId = history
-            .part
-            .parse()
-            .map_err(|error| RunError::Stopped(format!("the frames gave back no part: {error}")))?;
-        if history.quantities.iter().any(|quantity| *quantity > 0.0) {
-            history.family = families.get(&part).cloned().flatten();
-            histories.insert(part, history);
-        }
-    }
-    Ok(histories)
-}
-
 /// Intermittent-demand models on what planned work does not explain.
 fn forecast_rest(
-    task: &Task,
     used: &Used,
     span: Span,
+    told: &(dyn Fn(i32, &str) + Sync),
 ) -> Result<HashMap<PartId, PartForecast>, RunError> {
     let mut parts: Vec<PartId> = used.unplanned.keys().copied().collect();
     parts.sort_unstable();
@@ -262,12 +164,11 @@ fn forecast_rest(
         return Ok(HashMap::new());
     }
     let request = demand::Request { months: span.months, paths: span.paths, seed: span.seed };
-    let progress = std::sync::Arc::clone(&task.progress);
-    let told = move |done: usize, all: usize| {
+    let watch = |done: usize, all: usize| {
         let share = done as f64 / all.max(1) as f64;
-        progress(500 + (share * 390.0) as i32, "forecasting what no plan explains");
+        told(500 + (share * 390.0) as i32, "forecasting what no plan explains");
     };
-    let run = demand::forecast(&histories, &request, &told)
+    let run = demand::forecast(&histories, &request, &watch)
         .map_err(|error| RunError::Refused { rule: error.rule(), what: error.to_string() })?;
     Ok(parts.into_iter().zip(run.parts).collect())
 }
@@ -276,7 +177,7 @@ fn forecast_rest(
 struct Keep<'a> {
     task: &'a Task,
     span: Span,
-    used: &'a Used,
+    foreseen: &'a Foreseen,
 }
 
 /// The streams of one part, each path after path.
@@ -286,12 +187,35 @@ struct Streams {
     unplanned: Vec<f32>,
 }
 
+impl Streams {
+    fn total(&self, span: Span) -> SamplePaths {
+        let sum = self
+            .planned
+            .iter()
+            .zip(&self.on_finding)
+            .zip(&self.unplanned)
+            .map(|((a, b), c)| (a + b + c).round())
+            .collect();
+        SamplePaths::new(span.months, sum)
+    }
+}
+
+/// Of the current month only the days that are left count: each path keeps the share of them,
+/// rounded so that the paths together keep it.
+fn thin_first_month(values: &mut [f32], span: Span) {
+    let first = span.first.first_day().unwrap_or(span.today);
+    let next = span.first.plus(1).first_day().unwrap_or(span.today);
+    let left = (next - span.today).num_days() as f64 / (next - first).num_days() as f64;
+    for (path, month) in values.chunks_mut(span.months).enumerate() {
+        // A low-discrepancy sequence (multiples of the golden ratio) in place of a coin.
+        let coin = ((path as f64 + 0.5) * 0.618_033_988_749_895).fract();
+        month[0] = (f64::from(month[0]) * left + coin).floor() as f32;
+    }
+}
+
 impl Keep<'_> {
-    fn rows(
-        &self,
-        work: &HashMap<PartId, WorkDemand>,
-        unplanned: &HashMap<PartId, PartForecast>,
-    ) -> Result<Computed, RunError> {
+    fn rows(&self) -> Result<Computed, RunError> {
+        let Foreseen { used, work, unplanned } = self.foreseen;
         let numbers: HashMap<PartId, &str> = self
             .task
             .snapshot
@@ -301,14 +225,14 @@ impl Keep<'_> {
             .map(|part| (part.id, part.number.as_str()))
             .collect();
         let known: HashSet<PartId> =
-            work.keys().chain(self.used.all.keys()).chain(unplanned.keys()).copied().collect();
+            work.keys().chain(used.all.keys()).chain(unplanned.keys()).copied().collect();
         let mut known: Vec<PartId> = known.into_iter().collect();
         known.sort_unstable_by_key(|part| numbers.get(part).copied().unwrap_or(""));
         let mut computed = Computed::default();
         let mut paths = Vec::with_capacity(known.len());
         for part in &known {
-            let streams = self.streams(work.get(part), unplanned.get(part));
-            let total = self.total(&streams);
+            let streams = self.foreseen.streams(*part, self.span);
+            let total = streams.total(self.span);
             self.push_rows(*part, &streams, &total, &mut computed.forecast_rows);
             computed.forecast_parts.push(self.part(*part, unplanned.get(part)));
             paths.push(PartPaths {
@@ -328,45 +252,6 @@ impl Keep<'_> {
             file(DEMAND_FILE, write_demand(&self.history_rows(&numbers)).map_err(failed)?),
         ];
         Ok(computed)
-    }
-
-    fn streams(&self, work: Option<&WorkDemand>, rest: Option<&PartForecast>) -> Streams {
-        let none = || vec![0.0; self.span.paths * self.span.months];
-        let some = |values: Option<&Vec<f32>>| {
-            values.filter(|values| !values.is_empty()).cloned().unwrap_or_else(none)
-        };
-        let mut unplanned = rest.map_or_else(none, |rest| rest.paths.values().to_vec());
-        unplanned.resize(self.span.paths * self.span.months, 0.0);
-        self.thin_first_month(&mut unplanned);
-        Streams {
-            planned: some(work.map(|work| &work.planned)),
-            on_finding: some(work.map(|work| &work.on_finding)),
-            unplanned,
-        }
-    }
-
-    /// Of the current month only the days that are left count: each path keeps the share of them,
-    /// rounded so that the paths together keep it.
-    fn thin_first_month(&self, values: &mut [f32]) {
-        let first = self.span.first.first_day().unwrap_or(self.span.today);
-        let next = self.span.first.plus(1).first_day().unwrap_or(self.span.today);
-        let left = (next - self.span.today).num_days() as f64 / (next - first).num_days() as f64;
-        for (path, month) in values.chunks_mut(self.span.months).enumerate() {
-            // A low-discrepancy sequence (multiples of the golden ratio) in place of a coin.
-            let coin = ((path as f64 + 0.5) * 0.618_033_988_749_895).fract();
-            month[0] = (f64::from(month[0]) * left + coin).floor() as f32;
-        }
-    }
-
-    fn total(&self, streams: &Streams) -> SamplePaths {
-        let sum = streams
-            .planned
-            .iter()
-            .zip(&streams.on_finding)
-            .zip(&streams.unplanned)
-            .map(|((a, b), c)| (a + b + c).round())
-            .collect();
-        SamplePaths::new(self.span.months, sum)
     }
 
     fn push_rows(
@@ -419,7 +304,7 @@ impl Keep<'_> {
     }
 
     fn part(&self, part: PartId, rest: Option<&PartForecast>) -> ForecastPart {
-        let history = self.used.all.get(&part);
+        let history = self.foreseen.used.all.get(&part);
         let by_work = "planned work and what opening brings to light, from due dates and the \
                        services on record";
         ForecastPart {
@@ -442,7 +327,7 @@ impl Keep<'_> {
 
     fn history_rows(&self, numbers: &HashMap<PartId, &str>) -> Vec<MonthlyDemand> {
         let mut rows = Vec::new();
-        let mut parts: Vec<_> = self.used.all.iter().collect();
+        let mut parts: Vec<_> = self.foreseen.used.all.iter().collect();
         parts.sort_unstable_by_key(|it| it.0);
         for (part, history) in parts {
             for (ahead, quantity) in history.quantities.iter().enumerate() {

@@ -7,6 +7,7 @@
 
 mod advice;
 pub mod check_due;
+pub mod check_forecast;
 pub mod check_orders;
 pub mod check_rotation;
 pub mod due;
@@ -18,6 +19,7 @@ pub mod hours;
 pub mod lead_times;
 pub mod lives;
 pub mod outlook;
+mod past;
 pub mod plan;
 mod plan_run;
 mod planned;

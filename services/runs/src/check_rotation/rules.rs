@@ -9,10 +9,10 @@ use fleet::service::{Service, ServiceReason};
 use planning::{Effort, Watch};
 
 use super::{Day, GOES_ON, KIND, Limb, Morning, Rule, SeasonPast, Wish, of_site};
-use crate::check_due::cut;
 use crate::due::due_list;
 use crate::error::RunError;
 use crate::hours::FleetHours;
+use crate::past::cut;
 use crate::plan::build::Source;
 use crate::plan::bundle::Work;
 use crate::plan::calendar::Calendars;

@@ -1,5 +1,6 @@
 //! Were past answers right? Replays the records and compares with what came true.
 
+mod forecast;
 mod orders;
 mod rotation;
 
@@ -15,6 +16,7 @@ use crate::connect::{RecordsArgs, runtime};
 use crate::failure::CommandError;
 use crate::listing::{ListColumn, ListingArgs, numbers, words};
 
+pub use forecast::CheckForecastArgs;
 pub use orders::CheckOrdersArgs;
 pub use rotation::CheckRotationArgs;
 
@@ -28,6 +30,7 @@ pub struct CheckArgs {
 #[derive(Subcommand)]
 enum What {
     Due(CheckDueArgs),
+    Forecast(CheckForecastArgs),
     Orders(CheckOrdersArgs),
     Rotation(CheckRotationArgs),
 }
@@ -107,6 +110,7 @@ fn tenths(number: Option<f64>) -> String {
 pub fn run(args: &CheckArgs) -> Result<(), CommandError> {
     match &args.what {
         What::Due(args) => run_due(args),
+        What::Forecast(args) => forecast::run(args),
         What::Orders(args) => orders::run(args),
         What::Rotation(args) => rotation::run(args),
     }

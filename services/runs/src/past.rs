@@ -1,0 +1,22 @@
+//! The records as they stood on a past day.
+
+use chrono::{NaiveDate, NaiveTime};
+use store::snapshot::Snapshot;
+
+/// Takes away what was not yet known on `day`. Standstills stay where they had begun; of an engine
+/// that has left since, the record does not say when, so it is not there at all.
+///
+/// What was recorded late counts from the day that it speaks of: the records do not tell a load of
+/// old files from a note made too late.
+pub fn cut(snapshot: &mut Snapshot, day: NaiveDate) {
+    let now = day.and_time(NaiveTime::MIN).and_utc();
+    let fleet = &mut snapshot.fleet;
+    fleet.readings.retain(|reading| reading.read_at < now);
+    fleet.hires.retain(|hire| hire.back_at < now);
+    fleet.standstills.retain(|still| still.from_on < day);
+    fleet
+        .engines
+        .retain(|engine| engine.first_run_on.or(engine.bought_on).is_none_or(|since| since < day));
+    snapshot.work.services.retain(|service| service.done_on < day);
+    snapshot.taken_at = now;
+}

@@ -1,0 +1,186 @@
+//! The past in the same steps as the days ahead: what stood how, and what was done.
+
+use std::collections::{BTreeMap, HashMap, HashSet};
+
+use chrono::{Datelike, Days, NaiveDate};
+use fleet::due::{LastDone, NextDue, next_due, settled_by};
+use fleet::id::{EngineId, ServiceId, TaskId};
+use fleet::service::{Service, ServiceReason};
+use store::snapshot::Snapshot;
+
+use super::ahead::end_of_third;
+use super::habits::Running;
+use super::shares::Gone;
+use crate::due::{Rule, life_at, rules};
+use crate::hours::FleetHours;
+
+/// One task on one engine over a third of a month.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PastStep {
+    pub task: TaskId,
+    pub running: Running,
+    /// As it stood at the end, had nothing been done.
+    pub gone: Gone,
+    /// The engine was laid up.
+    pub ashore: bool,
+    /// Hours run in it.
+    pub ran: f64,
+    pub did: Did,
+}
+
+/// What became of a task in a step.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Did {
+    Nothing,
+    /// Done as planned work.
+    Done,
+    /// Done since it had failed, or something was found in use.
+    Failed,
+}
+
+/// Whether a service was work that plans know of.
+pub const fn is_planned(reason: ServiceReason) -> bool {
+    !matches!(reason, ServiceReason::Finding | ServiceReason::Failure)
+}
+
+/// All tasks of all engines, third by third, up to the last whole one before `today`.
+/// `revealed`: services that followed from planned work; they settle, but are no failure in use.
+pub fn past_steps(
+    snapshot: &Snapshot,
+    fleet: &FleetHours,
+    settles: &HashMap<TaskId, Vec<TaskId>>,
+    revealed: &HashSet<ServiceId>,
+    today: NaiveDate,
+) -> Vec<PastStep> {
+    let mut by_engine: HashMap<EngineId, Vec<&Service>> = HashMap::new();
+    for service in &snapshot.work.services {
+        by_engine.entry(service.engine).or_default().push(service);
+    }
+    let lay_ups = lay_ups(snapshot);
+    let none = BTreeMap::new();
+    let mut steps = Vec::new();
+    for rule in rules(snapshot, fleet) {
+        let services = by_engine.get(&rule.engine).map_or(&[][..], Vec::as_slice);
+        let settling: Vec<&Service> = services
+            .iter()
+            .filter(|service| settled_by(service.task, settles).contains(&rule.task))
+            .copied()
+            .collect();
+        let lay_ups = lay_ups.get(&rule.engine).unwrap_or(&none);
+        let first_service = services.iter().map(|service| service.done_on).min();
+        let hours = fleet.engine(rule.engine).and_then(|hours| hours.life().first());
+        let begins = hours.map(|point| point.0).into_iter().chain(first_service).min();
+        let replay = Replay { rule: &rule, fleet, lay_ups, revealed, begins, today };
+        replay.walk(settling, &mut steps);
+    }
+    steps
+}
+
+/// One rule's past.
+struct Replay<'a> {
+    rule: &'a Rule,
+    fleet: &'a FleetHours,
+    lay_ups: &'a BTreeMap<i32, NaiveDate>,
+    revealed: &'a HashSet<ServiceId>,
+    /// The first day on the engine's record.
+    begins: Option<NaiveDate>,
+    today: NaiveDate,
+}
+
+impl Replay<'_> {
+    fn walk(&self, mut settling: Vec<&Service>, steps: &mut Vec<PastStep>) {
+        settling.sort_by_key(|service| service.done_on);
+        let mut coming = settling.into_iter().peekable();
+        let mut last = match self.rule.from_new {
+            Some(in_service) => LastDone::NeverSinceNew { in_service },
+            None => LastDone::Unknown,
+        };
+        let Some(mut day) = self.rule.from_new.or(self.begins) else { return };
+        loop {
+            let end = end_of_third(day);
+            if end >= self.today {
+                return;
+            }
+            let mut did = Did::Nothing;
+            let before = last;
+            while let Some(service) = coming.next_if(|service| service.done_on <= end) {
+                last = self.after(service);
+                did = match did {
+                    Did::Done => Did::Done,
+                    _ => self.did(service),
+                };
+            }
+            steps.push(self.step(before, (day, end), did));
+            let Some(next) = end.succ_opt() else { return };
+            day = next;
+        }
+    }
+
+    fn after(&self, service: &Service) -> LastDone {
+        LastDone::On { day: service.done_on, life: life_at(self.fleet, service) }
+    }
+
+    fn did(&self, service: &Service) -> Did {
+        if service.task != self.rule.task || self.revealed.contains(&service.id) {
+            Did::Nothing
+        } else if is_planned(service.reason) {
+            Did::Done
+        } else {
+            Did::Failed
+        }
+    }
+
+    fn step(&self, last: LastDone, (from, end): (NaiveDate, NaiveDate), did: Did) -> PastStep {
+        let hours = self.fleet.engine(self.rule.engine);
+        let life_on = |day: NaiveDate| hours.and_then(|hours| hours.life_on(day));
+        let until = end + Days::new(1);
+        let life = life_on(until);
+        let (running, gone) = match next_due(&self.rule.interval, self.rule.severity, last) {
+            NextDue::Known(limits) => {
+                let known = life.and_then(|life| fleet::hours::Hours::from_decimal(life).ok());
+                let margins = limits.margins(known.unwrap_or_default(), until);
+                let hours_share = margins.hours_share.filter(|_| known.is_some());
+                let running = if limits.first { Running::First } else { Running::Repeating };
+                (running, Gone::of(hours_share, margins.months_share))
+            }
+            NextDue::Unknown { .. } => (Running::Unknown, Gone::of(None, None)),
+        };
+        let ran = life.zip(life_on(from)).map_or(0.0, |(after, before)| (after - before).max(0.0));
+        PastStep {
+            task: self.rule.task,
+            running,
+            gone,
+            ashore: self.lay_ups.values().any(|day| (from..=end).contains(day)),
+            ran,
+            did,
+        }
+    }
+}
+
+/// The winter that a day belongs to, by the year in which it begins: a lay-up lies around the turn
+/// of the year and never in June.
+pub fn winter_of(day: NaiveDate) -> i32 {
+    day.year() - i32::from(day.month() < 7)
+}
+
+/// The day on which each engine was laid up, by winter: the one on which most was done.
+pub fn lay_ups(snapshot: &Snapshot) -> HashMap<EngineId, BTreeMap<i32, NaiveDate>> {
+    let mut counts: HashMap<EngineId, BTreeMap<(i32, NaiveDate), usize>> = HashMap::new();
+    for service in &snapshot.work.services {
+        if service.reason == ServiceReason::LayUp {
+            let days = counts.entry(service.engine).or_default();
+            *days.entry((winter_of(service.done_on), service.done_on)).or_default() += 1;
+        }
+    }
+    let busiest = |days: BTreeMap<(i32, NaiveDate), usize>| {
+        let mut best: BTreeMap<i32, (usize, NaiveDate)> = BTreeMap::new();
+        for ((winter, day), count) in days {
+            let known = best.entry(winter).or_insert((count, day));
+            if count > known.0 {
+                *known = (count, day);
+            }
+        }
+        best.into_iter().map(|(winter, (_, day))| (winter, day)).collect()
+    };
+    counts.into_iter().map(|(engine, days)| (engine, busiest(days))).collect()
+}
