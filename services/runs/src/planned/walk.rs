@@ -268,7 +268,7 @@ impl<'a> Walk<'a> {
         if let Some(planned) = self.planned.filter(|_| way.visited) {
             let visits = planned.visits.iter();
             let mut of_task = visits.filter(|visit| visit.tasks.contains(&way.task));
-            let last = of_task.clone().last().map_or(0.0, |visit| visit.day);
+            let last = of_task.clone().next_back().map_or(0.0, |visit| visit.day);
             if of_task.any(|visit| (step.from..step.to).contains(&visit.day)) {
                 return true;
             }
