@@ -228,6 +228,36 @@ impl Browser {
         self.find("main").await;
     }
 
+    /// Drags the element at `from` onto the one at `to` with the mouse, and waits for the page that
+    /// this leads to.
+    pub async fn drag(&self, from: &str, to: &str) {
+        let (from, to) = (self.find(from).await, self.find(to).await);
+        let old = self.find("html").await;
+        from.scroll_into_view().await.expect("in view");
+        // A drag begins with a move of the held mouse; a place is known as a target once the mouse
+        // has moved within it.
+        let chain = self.page.action_chain().move_to_element_center(&from).click_and_hold();
+        let chain = chain.move_by_offset(5, 0).move_to_element_center(&to);
+        let chain = chain.move_by_offset(1, 0).release();
+        chain.perform().await.expect("the mouse moves");
+        old.wait_until().stale().await.expect("a visit that is dropped leads to its page");
+        self.find("main").await;
+    }
+
+    /// Goes on by the tab key until what is focused begins with `words`.
+    pub async fn tab_to(&self, words: &str) {
+        let mut passed = Vec::new();
+        for _ in 0..200 {
+            self.tab().await;
+            let at = self.focused().await;
+            if at.starts_with(words) {
+                return;
+            }
+            passed.push(at);
+        }
+        panic!("no stop begins with {words:?}: {passed:?}");
+    }
+
     /// Types into a field as a hand does, nothing more.
     pub async fn fill_plain(&self, css: &str, text: &str) {
         self.find(css).await.send_keys(text).await.expect("a field takes text");
@@ -255,6 +285,19 @@ impl Browser {
     /// Where the first link at `css` leads, as a path.
     pub async fn link(&self, css: &str) -> String {
         self.find(css).await.attr("href").await.expect("an attribute").expect("a link")
+    }
+
+    /// Where all links at `css` lead, as they are now.
+    pub async fn links(&self, css: &str) -> Vec<String> {
+        let read = "return [...document.querySelectorAll(arguments[0])]
+            .map((e) => e.getAttribute('href'));";
+        let answer = self.page.execute(read, vec![json!(css)]).await.expect("an answer");
+        answer.convert().expect("addresses")
+    }
+
+    /// Puts the keyboard's place on the element at `css`.
+    pub async fn focus(&self, css: &str) {
+        self.find(css).await.focus().await.expect("it takes the focus");
     }
 
     /// Chooses the option of a list of choices that reads `words`.

@@ -460,6 +460,8 @@ async fn a_winter_is_planned_moved_by_hand_locked_published_and_planned_again() 
     desk.assert_targets_are_large().await;
     desk.picture("lay-up-plan").await;
 
+    a_visit_is_dragged_and_only_asked_about(&desk).await;
+
     // Why that day, what another would cost, kept, locked.
     desk.press("table.days tbody a.when").await;
     let visit = desk.path().await;
@@ -511,6 +513,63 @@ async fn a_winter_is_planned_moved_by_hand_locked_published_and_planned_again() 
     assert_eq!(desk.visible("nav, button, .button, form.filter").await, 0);
     desk.picture("lay-up-print").await;
     desk.close().await;
+}
+
+/// A row of a week whose visit may begin on another day of the same week: where the visit is, the
+/// day, and the selectors of both.
+async fn free_in_its_week(desk: &Browser) -> (String, String) {
+    let plan = desk.path().await;
+    for place in 1..=5 {
+        let row = format!("section.week:has(tr[data-visit]) tbody tr:nth-child({place})");
+        let visit = desk.find(&row).await.attr("data-visit").await.expect("an attribute");
+        let visit = visit.expect("a visit");
+        desk.go(&visit).await;
+        let free = desk.links("table.stacks tbody a.when").await;
+        desk.go(&plan).await;
+        for day in free.iter().filter_map(|to| to.split_once("?on=")).map(|(_, day)| day) {
+            if desk.count(&week_of(&visit, day)).await == 1 {
+                return (visit, day.to_owned());
+            }
+        }
+    }
+    panic!("none of the first visits has a free day in its own week: {}", desk.text().await);
+}
+
+/// The head of `day` in the week in which a visit stands.
+fn week_of(visit: &str, day: &str) -> String {
+    format!("table.days:has(tr[data-visit='{visit}']) th[data-day='{day}']")
+}
+
+async fn a_visit_is_dragged_and_only_asked_about(desk: &Browser) {
+    let plan = desk.path().await;
+    let before = desk.text().await;
+    let (visit, day) = free_in_its_week(desk).await;
+    let when = format!("tr[data-visit='{visit}'] a.when");
+    let stood = desk.find(&when).await.text().await.expect("text");
+    desk.drag(&format!("tr[data-visit='{visit}'] td.whole"), &week_of(&visit, &day)).await;
+    assert_eq!(desk.path().await, format!("{visit}?on={day}"));
+    let asked = desk.find(".notice").await.text().await.expect("text");
+    assert!(asked.contains("the plan costs"), "{asked}");
+    desk.assert_accessible().await;
+    desk.picture("visit-dragged").await;
+    desk.go(&plan).await;
+    assert_eq!(desk.text().await, before, "nothing is kept of what was only asked about");
+
+    // The same by keys alone, and kept.
+    desk.focus(&when).await;
+    desk.enter().await;
+    desk.find("#on").await;
+    assert_eq!(desk.path().await, visit);
+    let free = desk.find("table.stacks tbody a.when").await.text().await.expect("text");
+    desk.tab_to(&free).await;
+    desk.enter().await;
+    let asked = desk.find(".notice").await.text().await.expect("text");
+    assert!(asked.contains("the plan costs"), "{asked}");
+    desk.tab_to("Put it on").await;
+    desk.enter().await;
+    desk.find("section.week").await;
+    let stands = desk.find(&when).await.text().await.expect("text");
+    assert_ne!(stands, stood, "kept by keys");
 }
 
 #[tokio::test]
