@@ -22,7 +22,7 @@ use serde::Serialize;
 use sha2::{Digest as _, Sha256};
 
 use crate::error::StoreError;
-use crate::record;
+use crate::record::{self, Record};
 use crate::stock::{self, LotLevel};
 use crate::{Store, Transaction};
 
@@ -127,19 +127,59 @@ pub async fn take(
     store.read(async |transaction: &Transaction| within(transaction, organisation, now).await).await
 }
 
+/// Takes a snapshot whose long lists are empty: hires, readings, parts used at services. Most of a
+/// snapshot's rows are in them, and whoever has the fleet's hours fitted already needs none.
+pub async fn take_without_logs(
+    store: &Store,
+    organisation: OrganisationId,
+    now: DateTime<Utc>,
+) -> Result<Snapshot, StoreError> {
+    let read = async |tx: &Transaction| read(tx, organisation, now, Logs::LeftOut).await;
+    store.read(read).await
+}
+
 /// Takes a snapshot within a transaction.
 pub async fn within(
     transaction: &Transaction,
     organisation: OrganisationId,
     now: DateTime<Utc>,
 ) -> Result<Snapshot, StoreError> {
+    read(transaction, organisation, now, Logs::Read).await
+}
+
+/// What becomes of the long lists.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Logs {
+    Read,
+    LeftOut,
+}
+
+impl Logs {
+    async fn of<R: Record>(
+        self,
+        tx: &Transaction,
+        of: OrganisationId,
+    ) -> Result<Vec<R>, StoreError> {
+        match self {
+            Self::Read => record::all(tx, of).await,
+            Self::LeftOut => Ok(Vec::new()),
+        }
+    }
+}
+
+async fn read(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    now: DateTime<Utc>,
+    logs: Logs,
+) -> Result<Snapshot, StoreError> {
     Ok(Snapshot {
         organisation,
         taken_at: now,
         yard: yard(transaction, organisation).await?,
-        fleet: fleet(transaction, organisation).await?,
+        fleet: fleet(transaction, organisation, logs).await?,
         programme: programme(transaction, organisation).await?,
-        work: work(transaction, organisation).await?,
+        work: work(transaction, organisation, logs).await?,
         stores: stores(transaction, organisation).await?,
     })
 }
@@ -185,7 +225,7 @@ async fn yard(tx: &Transaction, of: OrganisationId) -> Result<Yard, StoreError> 
     })
 }
 
-async fn fleet(tx: &Transaction, of: OrganisationId) -> Result<Fleet, StoreError> {
+async fn fleet(tx: &Transaction, of: OrganisationId, logs: Logs) -> Result<Fleet, StoreError> {
     Ok(Fleet {
         models: record::all(tx, of).await?,
         pools: record::all(tx, of).await?,
@@ -196,9 +236,9 @@ async fn fleet(tx: &Transaction, of: OrganisationId) -> Result<Fleet, StoreError
         boats: record::all(tx, of).await?,
         fittings: record::all(tx, of).await?,
         bookings: record::all(tx, of).await?,
-        hires: record::all(tx, of).await?,
+        hires: logs.of(tx, of).await?,
         meters: record::all(tx, of).await?,
-        readings: record::all(tx, of).await?,
+        readings: logs.of(tx, of).await?,
     })
 }
 
@@ -212,7 +252,7 @@ async fn programme(tx: &Transaction, of: OrganisationId) -> Result<Programme, St
     })
 }
 
-async fn work(tx: &Transaction, of: OrganisationId) -> Result<Work, StoreError> {
+async fn work(tx: &Transaction, of: OrganisationId, logs: Logs) -> Result<Work, StoreError> {
     Ok(Work {
         findings: record::all(tx, of).await?,
         holds: record::all(tx, of).await?,
@@ -220,7 +260,7 @@ async fn work(tx: &Transaction, of: OrganisationId) -> Result<Work, StoreError> 
         job_tasks: record::all(tx, of).await?,
         job_parts: record::all(tx, of).await?,
         services: record::all(tx, of).await?,
-        service_parts: record::all(tx, of).await?,
+        service_parts: logs.of(tx, of).await?,
         plans: record::all(tx, of).await?,
         visits: record::all(tx, of).await?,
         visit_tasks: record::all(tx, of).await?,

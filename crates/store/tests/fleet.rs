@@ -326,6 +326,10 @@ async fn a_snapshot_holds_ours_alone_and_its_digest_follows_the_records(
     assert_eq!((first.yard.sites.len(), first.yard.people.len()), (1, 1));
     assert_eq!(first.yard.sites[0], yard.site);
     assert_ne!(first.yard.sites[0].id, theirs.site.id);
+    let short = snapshot::take_without_logs(store, yard.organisation, now()).await.unwrap();
+    let mut emptied = first.clone();
+    emptied.fleet.readings.clear();
+    assert_eq!(short, emptied, "all but the long lists");
     let later = snapshot::take(store, yard.organisation, now() + TimeDelta::days(1)).await.unwrap();
     assert_eq!(first.digest(), later.digest(), "nothing changed but the time");
     let mut rougher = first.fleet.engines[0].clone();

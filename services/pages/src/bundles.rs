@@ -7,13 +7,14 @@ use std::sync::Arc;
 use askama::Template;
 use axum::extract::{Query, State};
 use axum::response::Response;
-use fleet::id::{EngineId, TaskId};
+use fleet::engine::Engine;
+use fleet::id::{EngineId, PoolId, TaskId};
 use fleet::programme::Task;
 use fleet::run::RunKind;
 use fleet::site::Site;
 use fleet::visit::PlanKind;
 use runs::RunError;
-use runs::due::due_list;
+use runs::due::due_list_of;
 use runs::hours::FleetHours;
 use runs::plan::build::Source;
 use runs::plan::bundle::{Bundle, Bundled, Why};
@@ -133,7 +134,11 @@ async fn needs(
         Some(run) => Some(outlook::of_run(state, organisation, &run).await?),
         None => None,
     };
-    let snapshot = snapshot::take(&state.store, organisation, yard.now).await?;
+    // What is due rests on the hours as they were fitted; only a fit needs every hire and reading.
+    let snapshot = match fleet {
+        Some(_) => snapshot::take_without_logs(&state.store, organisation, yard.now).await?,
+        None => snapshot::take(&state.store, organisation, yard.now).await?,
+    };
     let today = yard.today;
     let work = move || {
         let fleet = fleet.unwrap_or_else(|| Arc::new(FleetHours::fit(&snapshot, today)));
@@ -154,7 +159,10 @@ fn bundled(
     site: &Site,
     (today, parameters): (chrono::NaiveDate, &PlanParameters),
 ) -> Result<Vec<(Bundle, i64)>, RunError> {
-    let lines = due_list(snapshot, fleet, today, today);
+    let pools = snapshot.fleet.pools.iter().filter(|pool| pool.site == site.id);
+    let pools: HashSet<PoolId> = pools.map(|pool| pool.id).collect();
+    let of_site = |engine: &Engine| pools.contains(&engine.pool);
+    let lines = due_list_of(snapshot, fleet, (today, today), of_site);
     let source = Source { snapshot, lines: &lines, site, today, parameters };
     let (mut builder, winter) = begin(source)?;
     let all = bundles(&mut builder, &winter);

@@ -81,6 +81,16 @@ pub fn due_list(
     today: NaiveDate,
     by: NaiveDate,
 ) -> Vec<DueLine> {
+    due_list_of(snapshot, fleet, (today, by), |_| true)
+}
+
+/// The lines of the due list that are about some engines only.
+pub fn due_list_of(
+    snapshot: &Snapshot,
+    fleet: &FleetHours,
+    (today, by): (NaiveDate, NaiveDate),
+    is_asked: impl Fn(&Engine) -> bool,
+) -> Vec<DueLine> {
     let programme = Programme::read(snapshot);
     let mut done: HashMap<EngineId, Vec<&Service>> = HashMap::new();
     for service in &snapshot.work.services {
@@ -93,7 +103,8 @@ pub fn due_list(
         let services = done.get(&engine.id).map_or(&[][..], Vec::as_slice);
         let last = programme.last_done(services);
         let whole = record_begins(snapshot, fleet, engine, services);
-        let ahead = fleet.engine_ahead(engine.id, by);
+        let is_asked = is_asked(engine);
+        let ahead = if is_asked { fleet.engine_ahead(engine.id, by) } else { None };
         for (task, row) in programme.intervals_of(engine) {
             let interval = interval(row);
             let last = match last.get(&task) {
@@ -106,6 +117,10 @@ pub fn due_list(
             let next = next_due(&interval, severity, last);
             if matches!(next, NextDue::Unknown { reason: UnknownReason::LastDoneUnknown }) {
                 wanted.push(first_service(fleet, engine, &interval, today));
+            }
+            // First services of unknown date are spread over the whole fleet, asked for or not.
+            if !is_asked {
+                continue;
             }
             let stands = Stands { fleet, today, ahead: ahead.as_ref() };
             let mut line = stands.line(engine.id, task, next, &interval.source);
