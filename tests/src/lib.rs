@@ -3,4 +3,5 @@
 pub mod database;
 pub mod program;
 mod server;
+pub mod winter;
 pub mod yard;

@@ -88,6 +88,16 @@ pub fn compared(yard: &Yard, difference: &DatedDifference, currency: Currency) -
         serials.iter().map(|serial| by_serial(serial).text).collect::<Vec<_>>().join(", ")
     };
     let mut says = vec![format!("It costs {}.", more_or_less(difference.objective, currency))];
+    says.extend(difference.unchanged.filter(|unchanged| *unchanged != 0).map(|unchanged| {
+        format!(
+            "Planned again with nothing changed it would cost {}: the change itself makes {}.",
+            more_or_less(unchanged, currency),
+            match difference.objective - unchanged {
+                0 => "no difference".to_owned(),
+                by => format!("it {}", more_or_less(by, currency)),
+            }
+        )
+    }));
     let moved = difference.shifted.iter().filter(|shift| shift.from_on != shift.to_on).count();
     says.push(format!("{} to another day.", count(moved, "engine moves", "engines move")));
     for (skill, minutes) in &difference.overtime {

@@ -230,7 +230,7 @@ fn lay_up() -> LayUpPage {
             days: vec![day("Mon 2", false), day("Tue 3", true)],
             visits: vec![visit],
         }],
-        to_order: vec!["2 pieces of K-12 by Mon 9 Nov".into()],
+        to_order: vec!["2 of K-12, needed from Mon 9 Nov on: order by Fri 30 Oct".into()],
         worth: table(["One more", "Saves"]),
         prices: table(["Price", "Amount"]),
         notes: vec!["6 of 6 prices are those shipped with the program.".into()],

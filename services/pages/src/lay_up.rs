@@ -9,12 +9,13 @@ use axum::response::Response;
 use chrono::{Datelike, Days, NaiveDate};
 use fleet::id::{EngineId, SiteId};
 use fleet::money::Money;
+use fleet::part::Unit;
 use fleet::person::{Bay, Person};
 use fleet::run::{RunKind, RunStatus};
 use fleet::site::Site;
 use fleet::visit::{Plan, PlanKind, Visit};
 use planning::ShortageKind;
-use runs::plan::account::{Account, LeftOut, Short, Worth};
+use runs::plan::account::{Account, LeftOut, Short, ToOrder, Worth};
 use runs::plan::standing::Standing;
 use serde::Deserialize;
 use store::{Connection, record, runs as kept};
@@ -25,6 +26,7 @@ use crate::failure::{Failure, sentence, shown};
 use crate::figures::{count, day, span};
 use crate::form::{Act, Choice, Mark, choose};
 use crate::frame::{Frame, Link, Room};
+use crate::part::amount;
 use crate::plan_seen::{
     PlanSeen, Taken, acts, bench_time, chosen, compare_link, hours_minutes, monday, plan_path,
     proven, stands, status_mark, stay, versions,
@@ -301,6 +303,7 @@ fn page(
     );
     let mut says: Vec<String> = standing.map(proven).into_iter().collect();
     says.extend(account.and_then(overtime_says));
+    says.extend(account.and_then(|account| orders_say(yard, account)));
     LayUpPage {
         frame: visitor.frame("Lay-up", Room::LayUp),
         heading: format!(
@@ -329,6 +332,17 @@ fn page(
         missing: Vec::new(),
         nothing: "This plan has no visit.".to_owned(),
     }
+}
+
+/// That the plan counts on orders nobody has sent yet, and when the first is due.
+fn orders_say(yard: &Yard, account: &Account) -> Option<String> {
+    let first = account.to_order.iter().filter_map(|order| order.order_by).min()?;
+    Some(format!(
+        "It counts on {} still to be ordered, the first by {}; jobs that take them are short until \
+         they come.",
+        count(account.to_order.len(), "part", "parts"),
+        day(first, yard.today)
+    ))
 }
 
 fn overtime_says(account: &Account) -> Option<String> {
@@ -404,10 +418,11 @@ fn short_lines(yard: &Yard, account: &Account) -> Vec<String> {
 }
 
 fn to_order(yard: &Yard, account: &Account) -> Vec<String> {
-    let line = |order: &runs::plan::account::ToOrder| {
-        let pieces = usize::try_from(order.pieces).unwrap_or(0);
+    let line = |order: &ToOrder| {
+        let pieces = amount(order.unit.unwrap_or(Unit::Each), order.pieces);
         let on = day(order.needed_on, yard.today);
-        format!("{} of {} by {on}", count(pieces, "piece", "pieces"), order.part)
+        let by = order.order_by.map(|by| format!(": order by {}", day(by, yard.today)));
+        format!("{pieces} of {}, needed from {on} on{}", order.part, by.unwrap_or_default())
     };
     account.to_order.iter().map(line).collect()
 }

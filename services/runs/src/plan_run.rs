@@ -21,11 +21,11 @@ use crate::plan::account::{
     Account, PlanRunSummary, SiteRefused, ToOrder, dated, sentence, to_order,
 };
 use crate::plan::build::Source;
-use crate::plan::capacity::{at_other_sites, coming, on_shelf};
+use crate::plan::capacity::{at_other_sites, coming, lead_days, on_shelf};
 use crate::plan::parameters::PlanParameters;
 use crate::plan::problem::Problem;
 use crate::plan::rows::{Draft, Origin, draft};
-use crate::plan::standing::{Standing, problem_file};
+use crate::plan::standing::problem_file;
 use crate::plan::{lay_up, rotation, what_if};
 
 /// Thousandths of a run that are over when the search begins.
@@ -176,12 +176,19 @@ fn beyond(task: &Task, problem: &Problem, solution: &Solution) -> Vec<ToOrder> {
         task.snapshot.stores.parts.iter().map(|part| (part.number.as_str(), part.id)).collect();
     let shelf = on_shelf(&task.snapshot, (problem.site, problem.kind), problem.first);
     let coming = coming(&task.snapshot, problem.site, problem.first);
-    to_order(problem, &solution.plan, |kit, day| {
+    let sure = |kit: &str, day| {
         let Some(part) = names.get(kit) else { return i64::MAX };
         let on = problem.date(day);
         let arrived = coming.iter().filter(|it| it.part == *part && it.on <= on);
         shelf.get(part).copied().unwrap_or(0).max(0) + arrived.map(|it| it.pieces).sum::<i64>()
-    })
+    };
+    let about = |kit: &str| {
+        let part = names.get(kit);
+        let known = part.and_then(|id| task.snapshot.stores.parts.iter().find(|it| it.id == *id));
+        let lead = part.and_then(|part| lead_days(&task.snapshot, *part, problem.first));
+        (lead, known.map(|part| part.unit))
+    };
+    to_order(problem, &solution.plan, sure, about)
 }
 
 /// What is to be ordered although it lies free at another site.
@@ -296,14 +303,20 @@ fn tried_beside(task: &Task, parameters: &PlanParameters) -> Result<Computed, Ru
                 .into(),
         });
     };
-    let Standing { plan, problem: before, schedule, .. } = standing;
+    let plan = &standing.plan;
+    let (before, stands) = standing.as_it_holds()?;
     let mut problem = before.clone();
     let said = what_if::change(&mut problem, what, &task.snapshot)?;
     problem.name = format!("{}: {said}", plan.name);
-    let search = Search { task, parameters, number: 0, of: 1 };
-    let solution = search.solve(&problem, Some(schedule))?;
+    // A search finds something to better in most plans. What it finds with nothing changed is not
+    // the change's merit: the same search is made without it, and set beside.
+    let search = |number| Search { task, parameters, number, of: 2 };
+    let unchanged = search(0).solve(&before, Some(&stands))?;
+    let solution = search(1).solve(&problem, Some(&unchanged.plan))?;
     let mut account = Account::of(&problem, &solution, Vec::new());
-    account.difference = Some(dated(&problem, Some(plan.id), compare(schedule, &solution.plan)));
+    let mut difference = dated(&problem, Some(plan.id), compare(&stands, &solution.plan));
+    difference.unchanged = Some(unchanged.plan.objective - stands.objective);
+    account.difference = Some(difference);
     account.notes.push("Solved on the records as they were when that plan was made.".into());
     let mut kept = Kept::default();
     kept.files.push(json_file(problem_file(problem.site), &problem)?);

@@ -3,174 +3,56 @@
 #![allow(clippy::unwrap_used, reason = "a test that can't go on fails")]
 use std::sync::Arc;
 
-use chrono::{DateTime, NaiveDate, TimeZone as _, Utc};
+use chrono::NaiveDate;
 use fleet::bench::{Job, JobStatus};
 use fleet::engine::Engine;
 use fleet::finding::{Finding, FindingStatus, Hold};
 use fleet::hours::Minutes;
 use fleet::id::{
-    BayId, EngineId, FindingId, HoldId, IntervalId, JobId, PersonSkillId, PlanId, ServiceId,
-    SkillId, StockMoveId, SupplierId, TaskId, TaskPartId, TermId,
+    EngineId, FindingId, HoldId, JobId, OrderId, OrderLineId, PlanId, StockMoveId, TaskId,
 };
 use fleet::job::JobState;
+use fleet::order::{Order, OrderLine, OrderStatus};
 use fleet::part::{MoveKind, Part, Reservation, ReservationStatus, StockMove};
-use fleet::person::{Bay, Person, PersonSkill, Role, Skill};
-use fleet::programme::{
-    AccessGroup, IntervalBasis, Occasion, ProgrammeInterval, Task, TaskPart, Urgency, Verb,
-};
+use fleet::programme::{Task, Urgency};
 use fleet::run::RunKind;
-use fleet::service::{Service, ServiceReason};
-use fleet::site::Site;
-use fleet::supplier::{Supplier, Term};
+use fleet::supplier::Supplier;
 use fleet::visit::{Plan, PlanKind, PlanStatus, Visit};
-use fleet::{Currency, Money};
 use rstest::rstest;
+use runs::due::{due_list, due_list_of};
+use runs::hours::FleetHours;
 use runs::plan::account::{Account, PlanRunSummary};
 use runs::plan::parameters::{PartsCounted, PlanParameters, WhatIf};
 use runs::plan::standing::{self, Destination, Published};
 use runs::{Clock, RunError, Wanted};
 use store::jobs::{self, NewJob};
-use store::{Store, StoreError, Transaction, plans, record, stock};
+use store::{Store, StoreError, Transaction, plans, record, snapshot, stock};
 use tests::database::Database::{self, Postgres, Sqlite};
 use tests::database::Fresh;
-use tests::yard::{Yard, author, part, person};
-
-/// A Monday in November.
-fn now() -> DateTime<Utc> {
-    Utc.with_ymd_and_hms(2025, 11, 3, 6, 0, 0).single().expect("a moment that exists")
-}
+use tests::winter::{WinterYard, YardHas, now};
+use tests::yard::{Yard, author};
 
 fn day(text: &str) -> NaiveDate {
     text.parse().expect("a date")
 }
 
-/// Three engines whose gear oil falls due in winter and whose pumps fall due in the season.
+/// A yard in winter and its database.
 struct Winter {
     database: Fresh,
     yard: Yard,
     engines: Vec<Engine>,
     oil: Task,
     pump: Task,
-}
-
-fn task(name: &str, access: AccessGroup, minutes: u32, skill: SkillId) -> Task {
-    Task {
-        id: TaskId::fresh(),
-        version: 1,
-        name: name.to_owned(),
-        verb: Verb::Replace,
-        access,
-        occasion: Occasion::Interval,
-        own_work: Minutes(minutes),
-        minutes_source: None,
-        skill: Some(skill),
-        safety: false,
-        caution: None,
-        archived: false,
-    }
-}
-
-fn every(task: &Task, months: i32) -> ProgrammeInterval {
-    ProgrammeInterval {
-        id: IntervalId::fresh(),
-        version: 1,
-        task: task.id,
-        model: None,
-        every: None,
-        every_months: Some(months),
-        first: None,
-        first_months: None,
-        severity_on_months: false,
-        basis: IntervalBasis::Site,
-        source: "invented".to_owned(),
-        page: None,
-        serial_from: None,
-        serial_until: None,
-        verified_by: None,
-    }
-}
-
-fn done(engine: &Engine, task: &Task, on: &str) -> Service {
-    Service {
-        id: ServiceId::fresh(),
-        engine: engine.id,
-        task: task.id,
-        done_on: day(on),
-        life: None,
-        reason: ServiceReason::Due,
-        job: None,
-        done_by: None,
-        spent: None,
-        note: None,
-        source: "invented".to_owned(),
-        recorded_at: now(),
-    }
+    kit: Part,
+    seller: Supplier,
 }
 
 impl Winter {
-    /// With hands and a bench unless `empty`; the pump's kit is sold within ten days.
-    async fn begin(on: Database, yard_has: YardHas) -> Option<Self> {
+    async fn begin(on: Database, has: YardHas) -> Option<Self> {
         let database = on.fresh().await?;
-        let yard = Yard::found(&database.store, "north").await;
-        let skill = Skill { id: SkillId::fresh(), version: 1, name: "outboards".to_owned() };
-        let oil = task("Change the gear oil", AccessGroup::NothingOff, 30, skill.id);
-        let pump = task("Renew the pump", AccessGroup::GearcaseOff, 50, skill.id);
-        let engines: Vec<Engine> =
-            ["ND-1", "ND-2", "ND-3"].iter().map(|serial| yard.engine(serial)).collect();
-        let winter = Self { database, yard, engines, oil, pump };
-        winter.write(&skill, yard_has).await;
-        Some(winter)
-    }
-
-    async fn write(&self, skill: &Skill, yard_has: YardHas) {
-        let Self { yard, engines, oil, pump, .. } = self;
-        let organisation = yard.organisation;
-        let mechanic = Person { site: Some(yard.site.id), ..person("Una Rask", Role::Technician) };
-        let has = PersonSkill { id: PersonSkillId::fresh(), person: mechanic.id, skill: skill.id };
-        let bay = Bay {
-            id: BayId::fresh(),
-            version: 1,
-            site: yard.site.id,
-            name: "Bench 1".to_owned(),
-            kind: "bench".to_owned(),
-            archived: false,
-        };
-        let kit = part("B6-PK");
-        let (seller, term) = sold(&kit);
-        let takes = TaskPart {
-            id: TaskPartId::fresh(),
-            version: 1,
-            task: pump.id,
-            model: None,
-            part: kit.id,
-            quantity: 1,
-            chance_permille: 1_000,
-        };
-        let site = Site { first_hire_on: Some(day("2026-04-01")), ..yard.site.clone() };
-        let services: Vec<Service> = engines
-            .iter()
-            .flat_map(|engine| [done(engine, oil, "2024-12-10"), done(engine, pump, "2024-06-10")])
-            .collect();
-        let work = async |tx: &Transaction| {
-            let who = author();
-            record::change(tx, organisation, &who, &site).await?;
-            record::create(tx, organisation, &who, std::slice::from_ref(skill)).await?;
-            record::create(tx, organisation, &who, &[oil.clone(), pump.clone()]).await?;
-            record::create(tx, organisation, &who, &[every(oil, 12), every(pump, 24)]).await?;
-            record::create(tx, organisation, &who, engines).await?;
-            record::create(tx, organisation, &who, std::slice::from_ref(&kit)).await?;
-            record::create(tx, organisation, &who, std::slice::from_ref(&seller)).await?;
-            record::create(tx, organisation, &who, std::slice::from_ref(&term)).await?;
-            record::create(tx, organisation, &who, std::slice::from_ref(&takes)).await?;
-            record::append(tx, organisation, &services).await?;
-            if yard_has == YardHas::HandsAndBench {
-                record::create(tx, organisation, &who, std::slice::from_ref(&mechanic)).await?;
-                record::append(tx, organisation, std::slice::from_ref(&has)).await?;
-                record::create(tx, organisation, &who, std::slice::from_ref(&bay)).await?;
-            }
-            Ok::<_, StoreError>(())
-        };
-        self.store().write(work).await.unwrap();
+        let WinterYard { yard, engines, oil, pump, kit, seller } =
+            WinterYard::found(&database.store, has).await;
+        Some(Self { database, yard, engines, oil, pump, kit, seller })
     }
 
     fn store(&self) -> &Store {
@@ -227,10 +109,9 @@ impl Winter {
     /// Puts `pieces` of the pump's kit on the shelf.
     async fn receive(&self, pieces: i64) {
         let organisation = self.yard.organisation;
-        let kits: Vec<Part> = record::all(self.store().connection(), organisation).await.unwrap();
         let came = StockMove {
             id: StockMoveId::fresh(),
-            part: kits[0].id,
+            part: self.kit.id,
             site: self.yard.site.id,
             lot: None,
             kind: MoveKind::Receipt,
@@ -246,6 +127,45 @@ impl Winter {
         };
         let work = async |tx: &Transaction| stock::book(tx, organisation, &[came]).await;
         self.store().write::<_, StoreError>(work).await.unwrap();
+    }
+
+    /// Orders `pieces` of the pump's kit for a day.
+    async fn order(&self, pieces: i64, expected_on: &str) -> Order {
+        let order = Order {
+            id: OrderId::fresh(),
+            version: 1,
+            number: "O-1".to_owned(),
+            supplier: self.seller.id,
+            site: self.yard.site.id,
+            status: OrderStatus::Sent,
+            currency: self.seller.currency,
+            ordered_on: Some(now().date_naive()),
+            expected_on: Some(day(expected_on)),
+            approved_by: None,
+            run: None,
+            note: None,
+            created_at: now(),
+        };
+        let line = OrderLine {
+            id: OrderLineId::fresh(),
+            version: 1,
+            order: order.id,
+            part: self.kit.id,
+            quantity: pieces,
+            price_minor: 3_850,
+            price_units: 1,
+            cancelled: 0,
+            returned: 0,
+            expected_on: None,
+            note: None,
+        };
+        let organisation = self.yard.organisation;
+        let work = async |tx: &Transaction| {
+            record::create(tx, organisation, &author(), std::slice::from_ref(&order)).await?;
+            record::create(tx, organisation, &author(), std::slice::from_ref(&line)).await
+        };
+        self.store().write::<_, StoreError>(work).await.unwrap();
+        order
     }
 
     /// Jobs by number.
@@ -308,46 +228,6 @@ impl Winter {
     }
 }
 
-#[derive(Clone, Copy, PartialEq, Eq)]
-enum YardHas {
-    HandsAndBench,
-    Nobody,
-}
-
-fn sold(part: &fleet::part::Part) -> (Supplier, Term) {
-    let seller = Supplier {
-        id: SupplierId::fresh(),
-        version: 1,
-        name: "Varde Spares".to_owned(),
-        currency: Currency::EUR,
-        order_minimum_minor: None,
-        freight_minor: None,
-        order_cost_minor: None,
-        review_days: 14,
-        note: None,
-        archived: false,
-    };
-    let term = Term {
-        id: TermId::fresh(),
-        version: 1,
-        part: part.id,
-        supplier: seller.id,
-        supplier_number: None,
-        pack: 1,
-        minimum: 1,
-        price: Money::new(3_850, Currency::EUR),
-        price_units: 1,
-        lead_days_median: 10,
-        lead_days_worst: None,
-        review_days: None,
-        policy: None,
-        target_permille: None,
-        valid_from: day("2024-01-01"),
-        valid_until: None,
-    };
-    (seller, term)
-}
-
 #[rstest]
 #[tokio::test]
 async fn every_engine_is_on_the_bench_before_the_first_hire(
@@ -374,9 +254,14 @@ async fn every_engine_is_on_the_bench_before_the_first_hire(
         assert_eq!((visit.bench, visit.bay.is_some()), (Minutes(125), true));
         assert!(visit.person.is_some());
     }
-    let ordered: Vec<(&str, i64)> =
-        account.to_order.iter().map(|it| (it.part.as_str(), it.pieces)).collect();
-    assert_eq!(ordered, [("B6-PK", 3)]);
+    let first = visits.iter().filter_map(|visit| visit.starts_on).min();
+    let ordered: Vec<_> = account
+        .to_order
+        .iter()
+        .map(|it| (it.part.as_str(), it.pieces, Some(it.needed_on), it.order_by))
+        .collect();
+    let order_by = first.map(|first| first - chrono::Days::new(10));
+    assert_eq!(ordered, [("B6-PK", 3, first, order_by)]);
     let plan = winter.get(&account).await;
     assert_eq!((plan.status, plan.kind), (PlanStatus::Draft, PlanKind::LayUp));
 }
@@ -488,6 +373,111 @@ async fn a_what_if_is_solved_beside_the_plan_and_makes_no_draft() {
     let all: Vec<Plan> =
         record::all(winter.store().connection(), winter.yard.organisation).await.unwrap();
     assert_eq!(all.len(), 1);
+}
+
+#[tokio::test]
+async fn the_due_list_of_some_engines_is_their_part_of_the_whole_without_hires_and_readings() {
+    let winter = Winter::begin(Sqlite, YardHas::HandsAndBench).await.unwrap();
+    let (organisation, today) = (winter.yard.organisation, now().date_naive());
+    let whole = snapshot::take(winter.store(), organisation, now()).await.unwrap();
+    let fleet = FleetHours::fit(&whole, today);
+    let asked = |engine: EngineId| engine != winter.engines[1].id;
+    let mut expected = due_list(&whole, &fleet, today, today);
+    expected.retain(|line| asked(line.engine));
+    assert_eq!(expected.len(), 4, "two tasks on each of two engines");
+    let short = snapshot::take_without_logs(winter.store(), organisation, now()).await.unwrap();
+    let lines = due_list_of(&short, &fleet, (today, today), |engine| asked(engine.id));
+    assert_eq!(format!("{lines:?}"), format!("{expected:?}"));
+}
+
+/// Days on which each engine's pump is renewed.
+async fn pump_days(winter: &Winter, account: &Account) -> Vec<(EngineId, NaiveDate)> {
+    let mut days = Vec::new();
+    for visit in winter.visits(account).await {
+        if winter.tasks_of(&visit).await.contains(&winter.pump.id) {
+            days.push((visit.engine, visit.starts_on.unwrap()));
+        }
+    }
+    days.sort_unstable();
+    days
+}
+
+#[tokio::test]
+async fn an_order_a_week_late_moves_only_what_waits_for_it() {
+    let winter = Winter::begin(Sqlite, YardHas::HandsAndBench).await.unwrap();
+    winter.receive(2).await;
+    let order = winter.order(1, "2026-03-05").await;
+    let sure = PlanParameters {
+        parts: PartsCounted::OnHandAndOrdered,
+        ..PlanParameters::of(PlanKind::LayUp)
+    };
+    let first = winter.plan(sure.clone()).await.unwrap();
+    let stood = pump_days(&winter, &first).await;
+    let waiting = |days: &[(EngineId, NaiveDate)], from: &str| {
+        days.iter().filter(|(_, on)| *on >= day(from)).count()
+    };
+    assert_eq!((stood.len(), waiting(&stood, "2026-03-05")), (3, 1), "{stood:?}");
+    winter.publish(&first).await.unwrap();
+
+    // Tried beside the plan that holds: the one that waits moves, or does without the pump.
+    let late = WhatIf::OrderLate { order: order.id, days: 7 };
+    let what_if = PlanParameters { what_if: Some(late), from: first.plan, ..sure.clone() };
+    let tried = winter.plan(what_if).await.unwrap();
+    let difference = tried.difference.as_ref().expect("beside the plan");
+    assert_eq!(difference.shifted.len(), 1, "{difference:?}");
+    let shift = &difference.shifted[0];
+    assert!(shift.from_on < day("2026-03-12"), "{shift:?}");
+    assert!(shift.to_mode != "whole" || shift.to_on >= day("2026-03-12"), "{shift:?}");
+    assert!(difference.objective > 0, "waiting costs: {difference:?}");
+    assert_eq!(difference.unchanged, Some(0), "nothing is to be bettered but by the change");
+    let none = WhatIf::OrderLate { order: OrderId::fresh(), days: 7 };
+    let what_if = PlanParameters { what_if: Some(none), from: first.plan, ..sure.clone() };
+    assert_eq!(winter.plan(what_if).await.unwrap_err().rule(), "what-if-unknown");
+
+    // It slips in truth: planned again, the two that have their kits stay where they are.
+    let organisation = winter.yard.organisation;
+    let slipped = Order { expected_on: Some(day("2026-03-12")), ..order };
+    let slip = async |tx: &Transaction| {
+        record::change(tx, organisation, &author(), &slipped).await?;
+        Ok::<_, StoreError>(())
+    };
+    winter.store().write(slip).await.unwrap();
+    let again = winter.plan(sure).await.unwrap();
+    let stands = pump_days(&winter, &again).await;
+    assert!(waiting(&stands, "2026-03-12") + (3 - stands.len()) == 1, "{stands:?}");
+    let stayed = stands.iter().filter(|visit| stood.contains(visit)).count();
+    assert_eq!(stayed, 2, "{stood:?} then {stands:?}");
+    let beside = again.difference.expect("beside the plan that holds");
+    assert_eq!((beside.shifted, beside.unchanged), (difference.shifted.clone(), None));
+}
+
+#[tokio::test]
+async fn a_what_if_keeps_to_the_plan_that_it_is_tried_beside() {
+    let winter = Winter::begin(Sqlite, YardHas::HandsAndBench).await.unwrap();
+    winter.receive(3).await;
+    let account = winter.plan(PlanParameters::of(PlanKind::LayUp)).await.unwrap();
+    let best = winter.publish(&account).await.unwrap().plan;
+    // One engine is put on a day that costs a little more, and that holds then.
+    let moved = winter.engines[0].id;
+    let (connection, organisation) = (winter.store().connection(), winter.yard.organisation);
+    let standing = standing::read(connection, organisation, best.id).await.unwrap();
+    let visit = standing.visits.iter().find(|visit| visit.engine == moved).unwrap();
+    let moves = standing.moves(visit.id).unwrap();
+    let move_cost = standing.problem.instance.visits[0].move_cost;
+    let free = moves.openings.iter().filter(|it| it.blocked_by.is_empty());
+    let dearer = free.filter(|it| (1..move_cost).contains(&(it.change - it.parts.moved)));
+    let dearer = dearer.max_by_key(|it| it.change).expect("a day that costs a little more");
+    let draft = winter.changed(best.id, &[(moved, Some(dearer.on))]).await;
+    let holds = winter.publish_plan(&draft).await.unwrap().plan;
+    let hands = WhatIf::MoreHands { skill: "outboards".to_owned(), people: 1 };
+    let beside = PlanParameters {
+        what_if: Some(hands),
+        from: Some(holds.id),
+        ..PlanParameters::of(PlanKind::LayUp)
+    };
+    let difference = winter.plan(beside).await.unwrap().difference.expect("beside the plan");
+    assert!(difference.shifted.is_empty(), "moving back costs more than it saves: {difference:?}");
+    assert_eq!((difference.objective, difference.unchanged), (0, Some(0)));
 }
 
 #[rstest]

@@ -112,6 +112,13 @@ pub struct ToOrder {
     pub pieces: i64,
     /// The day on which the first of them is taken.
     pub needed_on: NaiveDate,
+    /// The last day on which an order still brings it by then, in the supplier's longest time; `None`
+    /// where the run is older than this field.
+    #[serde(default)]
+    pub order_by: Option<NaiveDate>,
+    /// What its quantity counts; pieces where the run is older than this field.
+    #[serde(default)]
+    pub unit: Option<fleet::part::Unit>,
 }
 
 /// What a plan has otherwise than another.
@@ -120,6 +127,9 @@ pub struct DatedDifference {
     pub beside: Option<PlanId>,
     /// Minor units, after less before.
     pub objective: i64,
+    /// Of which minor units come of planning again alone, with nothing changed; of a what-if.
+    #[serde(default)]
+    pub unchanged: Option<i64>,
     pub shifted: Vec<DatedShift>,
     pub gained: Vec<String>,
     pub lost: Vec<String>,
@@ -241,6 +251,11 @@ fn dated_way(problem: &Problem, relief: &Relief) -> Way {
     Way { on: problem.date(relief.day), sentence, extra: relief.extra_cost }
 }
 
+/// A day as sentences have it: `Thu 9 Jul 2026`.
+pub fn said(day: NaiveDate) -> String {
+    day.format("%a %-d %b %Y").to_string()
+}
+
 /// A change with its dates.
 pub fn in_words(problem: &Problem, change: &Change) -> String {
     let on = |day: i64| problem.date(day).format("%-d %b").to_string();
@@ -306,6 +321,7 @@ pub fn dated(problem: &Problem, beside: Option<PlanId>, difference: Difference) 
     DatedDifference {
         beside,
         objective: difference.objective,
+        unchanged: None,
         shifted: difference.shifted.into_iter().map(shift).collect(),
         gained: difference.gained,
         lost: difference.lost,
@@ -314,11 +330,13 @@ pub fn dated(problem: &Problem, beside: Option<PlanId>, difference: Difference) 
     }
 }
 
-/// Pieces that `plan` takes beyond `sure`: what is there and on order, by kit and day.
+/// Pieces that `plan` takes beyond `sure`: what is there and on order, by kit and day. `about` a kit:
+/// the days that an order of it takes, and its unit. What must be ordered first stands first.
 pub fn to_order(
     problem: &Problem,
     plan: &planning::Plan,
     sure: impl Fn(&str, i64) -> i64,
+    about: impl Fn(&str) -> (Option<i64>, Option<fleet::part::Unit>),
 ) -> Vec<ToOrder> {
     let mut taken: BTreeMap<&str, Vec<(i64, i64)>> = BTreeMap::new();
     for planned in &plan.visits {
@@ -339,8 +357,17 @@ pub fn to_order(
                 most = most.max(missing);
             }
         }
-        let needed_on = problem.date(first?);
-        Some(ToOrder { part: kit.to_owned(), pieces: most, needed_on })
+        let first = first?;
+        let (lead, unit) = about(kit);
+        Some(ToOrder {
+            part: kit.to_owned(),
+            pieces: most,
+            needed_on: problem.date(first),
+            order_by: lead.map(|days| problem.date(first - days)),
+            unit,
+        })
     });
-    short.collect()
+    let mut short: Vec<ToOrder> = short.collect();
+    short.sort_by(|a, b| (a.order_by, &a.part).cmp(&(b.order_by, &b.part)));
+    short
 }

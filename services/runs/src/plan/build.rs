@@ -12,6 +12,7 @@ use store::snapshot::Snapshot;
 
 use crate::due::DueLine;
 use crate::error::RunError;
+use crate::plan::account::said;
 use crate::plan::bundle::{Bundle, Bundled, Why, Work};
 use crate::plan::calendar::Calendars;
 use crate::plan::capacity::{
@@ -327,7 +328,7 @@ impl<'a> Builder<'a> {
     fn why(&self, bundle: &Bundle) -> String {
         let name = |task: &Bundled| {
             let name = self.work.tasks.get(&task.task).map_or("", |known| known.name.as_str());
-            let due = task.due_on.map(|on| format!(" {on}")).unwrap_or_default();
+            let due = task.due_on.map(|on| format!(" {}", said(on))).unwrap_or_default();
             match task.why {
                 Why::Hours | Why::Calendar => format!("{name}: {}{due}", task.why.words()),
                 why => format!("{name}: {}", why.words()),

@@ -7,6 +7,7 @@ use planning::Hinge;
 
 use crate::due::DueLine;
 use crate::error::RunError;
+use crate::plan::account::said;
 use crate::plan::build::{Builder, Sketch, Source, Way};
 use crate::plan::bundle::{Bundle, Bundled, Why};
 use crate::plan::capacity::Horizon;
@@ -69,14 +70,19 @@ impl Winter {
         let before = Days::new(u64::from(site.finish_days_before_hire.max(0).unsigned_abs()));
         let finish = parameters.finish_on.unwrap_or(first_hire - before - Days::new(1));
         if finish < from {
-            let what =
-                format!("the work must be done by {finish}, and it is {from} before it can begin");
+            let what = format!(
+                "the work must be done by {}, and it is {} before it can begin",
+                said(finish),
+                said(from)
+            );
             return Err(refused("finish-past", what));
         }
         if (first_hire - from).num_days() > DAYS_MAX {
             let what = format!(
-                "from {from} to the first hire on {first_hire} is over {DAYS_MAX} days: \
-                                check the site's first hire"
+                "from {} to the first hire on {} is over {DAYS_MAX} days: check the site's first \
+                 hire",
+                said(from),
+                said(first_hire)
             );
             return Err(refused("winter-too-long", what));
         }

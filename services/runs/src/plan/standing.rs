@@ -18,7 +18,9 @@ use store::record::Author;
 use store::{Connection, Store, StoreError, Transaction, jobs, plans, record, runs, sites};
 
 use crate::error::RunError;
-use crate::plan::account::{Account, DatedDifference, LeftOut, PlanRunSummary, dated, left_out};
+use crate::plan::account::{
+    Account, DatedDifference, LeftOut, PlanRunSummary, dated, left_out, said,
+};
 use crate::plan::bundle::minutes_in_order;
 use crate::plan::problem::Problem;
 
@@ -122,6 +124,31 @@ impl Standing {
     pub fn visit(&self, id: VisitId) -> Result<&Visit, RunError> {
         let visit = self.visits.iter().find(|visit| visit.id == id);
         visit.ok_or(RunError::Store(StoreError::Missing { noun: "visit" }))
+    }
+
+    /// Its problem with this plan as the one that holds: a visit that moves pays for its churn, what
+    /// is locked stays.
+    ///
+    /// # Errors
+    /// It stands otherwise than the problem allows.
+    pub fn as_it_holds(&self) -> Result<(Problem, planning::Plan), RunError> {
+        let mut problem = self.problem.clone();
+        let locked: HashSet<EngineId> =
+            self.visits.iter().filter(|visit| visit.locked).map(|visit| visit.engine).collect();
+        let stands: HashMap<&str, i64> = self
+            .schedule
+            .visits
+            .iter()
+            .map(|planned| (planned.visit.as_str(), planned.day))
+            .collect();
+        for (visit, asked) in problem.instance.visits.iter_mut().zip(&problem.visits) {
+            visit.published_day = stands.get(visit.id.as_str()).copied();
+            visit.locked = visit.published_day.is_some() && locked.contains(&asked.engine);
+        }
+        let mut schedule = self.schedule.clone();
+        // What it paid for moving against an earlier plan is paid once it holds.
+        schedule.objective = evaluate(&problem.instance, &schedule).map_err(refused)?.objective;
+        Ok((problem, schedule))
     }
 
     /// Visits left out as it stands, with the ways to have each done.
@@ -323,9 +350,12 @@ fn opening(
     let mut in_the_way: Vec<&str> = in_the_way.into_iter().collect();
     in_the_way.sort_unstable();
     let what = if there.is_empty() {
-        format!("it can't begin on {on}: the bench is closed then, or it is outside its dates")
+        format!(
+            "it can't begin on {}: the bench is closed then, or it is outside its dates",
+            said(on)
+        )
     } else {
-        format!("it can't stand on {on}: {} in the way", in_the_way.join(", "))
+        format!("it can't stand on {}: {} in the way", said(on), in_the_way.join(", "))
     };
     Err(RunError::Refused { rule: "visit-blocked", what })
 }

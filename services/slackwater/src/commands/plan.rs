@@ -13,7 +13,7 @@ use fleet::run::RunKind;
 use fleet::site::Site;
 use fleet::visit::{Plan, PlanKind, Visit, VisitTask};
 use runs::Wanted;
-use runs::plan::account::{Account, PlanRunSummary};
+use runs::plan::account::{Account, PlanRunSummary, said};
 use runs::plan::parameters::PlanParameters;
 use runs::plan::standing;
 use serde::Serialize;
@@ -108,7 +108,7 @@ pub fn run(plan: &FleetPlan) -> Result<(), CommandError> {
         FleetPlan::LayUp(args) => (PlanKind::LayUp, args),
         FleetPlan::Rotation(args) => (PlanKind::Rotation, args),
     };
-    let (rows, summary) = runtime()?.block_on(async {
+    let (rows, summary, sites) = runtime()?.block_on(async {
         let (store, organisation) = args.records.open().await?;
         let organisation = organisation.id;
         let run = made(&store, organisation, kind, args).await?;
@@ -118,11 +118,14 @@ pub fn run(plan: &FleetPlan) -> Result<(), CommandError> {
         let summary = run.summary.clone().unwrap_or_default();
         let summary: PlanRunSummary = serde_json::from_value(summary)
             .map_err(|cause| CommandError::Failed(cause.to_string()))?;
-        Ok::<_, CommandError>((listed(&store, organisation, &run).await?, summary))
+        let sites = record::all(store.connection(), organisation).await?;
+        let sites = names(sites, |site: Site| (site.id, site.name));
+        Ok::<_, CommandError>((listed(&store, organisation, &run).await?, summary, sites))
     })?;
     if args.listing.is_for_people() {
         for account in &summary.plans {
-            eprintln!("{}", told(account));
+            let site = sites.get(&account.site).map_or("", String::as_str);
+            eprintln!("{}", told(site, account));
         }
     }
     for refused in &summary.refused {
@@ -174,7 +177,8 @@ async fn publish(
     for plan in plans::of_run(store.connection(), organisation, run.id).await? {
         let draft = (plan.id, plan.version);
         let published = standing::publish(store, organisation, &author, draft, None).await?;
-        eprintln!("{} holds now. {}", published.plan.name, published.says());
+        let site: Site = record::get(store.connection(), organisation, plan.site).await?;
+        eprintln!("{}: {} holds now. {}", site.name, published.plan.name, published.says());
     }
     Ok(())
 }
@@ -231,7 +235,7 @@ fn names<T, I: std::hash::Hash + Eq>(
 }
 
 /// A plan in a sentence or two.
-fn told(account: &Account) -> String {
+fn told(site: &str, account: &Account) -> String {
     let money = |minor| Money::new(minor, account.currency).to_string();
     let proven = match (account.bound, account.gap) {
         (Some(bound), Some(gap)) => format!(
@@ -242,12 +246,12 @@ fn told(account: &Account) -> String {
         _ => String::new(),
     };
     let mut text = format!(
-        "{}: {} planned, {} left out, from {} to {}. It costs {}{proven}.",
+        "{site}: {}: {} planned, {} left out, from {} to {}. It costs {}{proven}.",
         account.name,
         account.planned,
         account.left_out.len(),
-        account.first_on,
-        account.last_on,
+        said(account.first_on),
+        said(account.last_on),
         money(account.objective),
     );
     if !account.to_order.is_empty() {
@@ -255,11 +259,17 @@ fn told(account: &Account) -> String {
             .to_order
             .iter()
             .take(5)
-            .map(|it| format!("{} of {} by {}", it.pieces, it.part, it.needed_on))
+            .map(|it| {
+                let by = it.order_by.unwrap_or(it.needed_on);
+                format!("{} of {} by {}", it.pieces, it.part, said(by))
+            })
             .collect();
         let more = account.to_order.len().saturating_sub(5);
         let more = if more > 0 { format!(" and {more} parts more") } else { String::new() };
-        text.push_str(&format!(" It counts on ordering today: {}{more}.", parts.join(", ")));
+        text.push_str(&format!(
+            " It counts on orders still to be sent: {}{more}.",
+            parts.join(", ")
+        ));
     }
     for note in &account.notes {
         text.push(' ');

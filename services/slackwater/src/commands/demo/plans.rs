@@ -6,6 +6,7 @@ use std::sync::Arc;
 use chrono::{DateTime, Utc};
 use fleet::id::OrganisationId;
 use fleet::run::RunKind;
+use fleet::site::Site;
 use fleet::visit::{Plan, PlanKind};
 use runs::plan::parameters::PlanParameters;
 use runs::plan::standing;
@@ -58,7 +59,8 @@ async fn make(
     for plan in plans::of_run(store.connection(), organisation, run.id).await? {
         let draft = (plan.id, plan.version);
         let published = standing::publish(store, organisation, &author, draft, None).await?;
-        println!("{} holds. {}", published.plan.name, published.says());
+        let site: Site = record::get(store.connection(), organisation, plan.site).await?;
+        println!("{}: {} holds. {}", site.name, published.plan.name, published.says());
     }
     Ok(())
 }
