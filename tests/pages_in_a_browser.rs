@@ -480,8 +480,10 @@ async fn a_winter_is_planned_moved_by_hand_locked_published_and_planned_again() 
     desk.press_words("Publish this plan").await;
     assert!(desk.text().await.contains("Published"));
     let published = desk.path().await;
+    its_visits_are_jobs_on_the_bench(&desk).await;
 
     // What if, beside the plan that holds.
+    desk.go(&published).await;
     desk.press_words("What if").await;
     desk.assert_accessible().await;
     desk.picture("what-if").await;
@@ -513,6 +515,20 @@ async fn a_winter_is_planned_moved_by_hand_locked_published_and_planned_again() 
     assert_eq!(desk.visible("nav, button, .button, form.filter").await, 0);
     desk.picture("lay-up-print").await;
     desk.close().await;
+}
+
+async fn its_visits_are_jobs_on_the_bench(desk: &Browser) {
+    let says = desk.find(".notice").await.text().await.expect("text");
+    assert!(says.contains("holds now. Jobs: ") && says.contains(" made"), "{says}");
+    let planned = desk.links("section.week tbody th a").await;
+    assert!(planned.len() > 10, "a fleet's work: {planned:?}");
+    desk.go("/bench").await;
+    let open = desk.links("li[data-state='kitted'] a, li[data-state='short'] a").await;
+    for engine in &planned {
+        assert!(open.contains(engine), "{engine} has no agreed job: {open:?}");
+    }
+    desk.assert_accessible().await;
+    desk.picture("bench-published").await;
 }
 
 /// A row of a week whose visit may begin on another day of the same week: where the visit is, the

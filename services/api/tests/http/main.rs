@@ -16,6 +16,7 @@ mod lost_update;
 mod once;
 mod orders;
 mod pages;
+mod plans;
 mod readings;
 mod roles;
 mod runs;
