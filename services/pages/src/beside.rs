@@ -88,14 +88,11 @@ pub fn compared(yard: &Yard, difference: &DatedDifference, currency: Currency) -
         serials.iter().map(|serial| by_serial(serial).text).collect::<Vec<_>>().join(", ")
     };
     let mut says = vec![format!("It costs {}.", more_or_less(difference.objective, currency))];
-    says.extend(difference.unchanged.filter(|unchanged| *unchanged != 0).map(|unchanged| {
+    says.extend(difference.unchanged.map(|unchanged| {
         format!(
-            "Planned again with nothing changed it would cost {}: the change itself makes {}.",
+            "Planned again with nothing changed it would cost {}; the change alone costs {}.",
             more_or_less(unchanged, currency),
-            match difference.objective - unchanged {
-                0 => "no difference".to_owned(),
-                by => format!("it {}", more_or_less(by, currency)),
-            }
+            more_or_less(difference.objective - unchanged, currency)
         )
     }));
     let moved = difference.shifted.iter().filter(|shift| shift.from_on != shift.to_on).count();

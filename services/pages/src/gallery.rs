@@ -328,6 +328,7 @@ fn plan_run() -> PlanRunPage {
         facts: vec![],
         compared: None,
         left_out: vec![],
+        notes: vec![],
         back: Some(Link::new("Back to Lay-up", "/lay-up")),
         refused: vec![],
     }

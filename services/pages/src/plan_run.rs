@@ -39,6 +39,8 @@ pub struct PlanRunPage {
     pub facts: Vec<Fact>,
     pub compared: Option<Compared>,
     pub left_out: Vec<String>,
+    /// What its figures rest on.
+    pub notes: Vec<String>,
     pub back: Option<Link>,
     pub refused: Vec<String>,
 }
@@ -204,6 +206,7 @@ fn page(
             Some(compared(yard, difference, account.currency))
         }),
         left_out: account.map(left_out).unwrap_or_default(),
+        notes: account.map(|account| account.notes.clone()).unwrap_or_default(),
         back: Some(back),
         refused: refused.map(|it| format!("{}: {}", it.site_name, sentence(&it.what))).collect(),
     }

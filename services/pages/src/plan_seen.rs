@@ -348,6 +348,7 @@ mod tests {
             name: String::new(),
             currency: Currency::parse("EUR").unwrap(),
             first: NaiveDate::from_ymd_opt(2026, 11, 2).unwrap(),
+            made_on: None,
             instance,
             visits: Vec::new(),
             prices: Vec::new(),

@@ -175,7 +175,7 @@ fn beyond(task: &Task, problem: &Problem, solution: &Solution) -> Vec<ToOrder> {
     let names: HashMap<&str, _> =
         task.snapshot.stores.parts.iter().map(|part| (part.number.as_str(), part.id)).collect();
     let shelf = on_shelf(&task.snapshot, (problem.site, problem.kind), problem.first);
-    let coming = coming(&task.snapshot, problem.site, problem.first);
+    let coming = coming(&task.snapshot, problem.site, problem.today());
     let sure = |kit: &str, day| {
         let Some(part) = names.get(kit) else { return i64::MAX };
         let on = problem.date(day);
@@ -185,7 +185,7 @@ fn beyond(task: &Task, problem: &Problem, solution: &Solution) -> Vec<ToOrder> {
     let about = |kit: &str| {
         let part = names.get(kit);
         let known = part.and_then(|id| task.snapshot.stores.parts.iter().find(|it| it.id == *id));
-        let lead = part.and_then(|part| lead_days(&task.snapshot, *part, problem.first));
+        let lead = part.and_then(|part| lead_days(&task.snapshot, *part, problem.today()));
         (lead, known.map(|part| part.unit))
     };
     to_order(problem, &solution.plan, sure, about)

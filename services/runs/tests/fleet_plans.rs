@@ -16,6 +16,7 @@ use fleet::order::{Order, OrderLine, OrderStatus};
 use fleet::part::{MoveKind, Part, Reservation, ReservationStatus, StockMove};
 use fleet::programme::{Task, Urgency};
 use fleet::run::RunKind;
+use fleet::site::Site;
 use fleet::supplier::Supplier;
 use fleet::visit::{Plan, PlanKind, PlanStatus, Visit};
 use rstest::rstest;
@@ -524,6 +525,30 @@ async fn published_visits_become_jobs_and_what_is_there_goes_to_the_first(
     assert_eq!((again.kept.len(), again.made.len(), again.moved.len()), (3, 0, 0));
     assert_eq!(winter.jobs().await, jobs);
     assert_eq!(winter.held().await, held);
+}
+
+#[tokio::test]
+async fn what_comes_before_the_winter_begins_is_there_on_its_first_day() {
+    let winter = Winter::begin(Sqlite, YardHas::HandsAndBench).await.unwrap();
+    let (connection, organisation) = (winter.store().connection(), winter.yard.organisation);
+    let site: Site = record::get(connection, organisation, winter.yard.site.id).await.unwrap();
+    let site = Site { last_hire_on: Some(day("2025-11-20")), ..site };
+    let change = async |tx: &Transaction| {
+        record::change(tx, organisation, &author(), &site).await?;
+        Ok::<_, StoreError>(())
+    };
+    winter.store().write(change).await.unwrap();
+    winter.order(1, "2025-11-12").await;
+    let account = winter.plan(PlanParameters::of(PlanKind::LayUp)).await.unwrap();
+    let plan = account.plan.unwrap();
+    let problem = standing::read(connection, organisation, plan).await.unwrap().problem;
+    assert_eq!(problem.first, day("2025-11-21"), "a planner plans before the season is over");
+    // One is on order for the 12th; what is ordered today is here in ten days, on the 13th.
+    let receipts = problem.instance.kits[0].receipts.iter();
+    let receipts: Vec<(i64, i64)> = receipts.map(|it| (it.day, it.quantity)).collect();
+    assert_eq!(receipts, [(0, 1), (0, 3)]);
+    let ordered: Vec<i64> = account.to_order.iter().map(|it| it.pieces).collect();
+    assert_eq!(ordered, [2]);
 }
 
 #[rstest]

@@ -228,7 +228,13 @@ impl<'a> Builder<'a> {
             weeks: weeks(horizon.first, horizon.days),
             skills,
             bays,
-            kits: kits(snapshot, (of_kind, horizon), &needed, &self.names.parts, may_order),
+            kits: kits(
+                snapshot,
+                (of_kind, horizon, self.source.today),
+                &needed,
+                &self.names.parts,
+                may_order,
+            ),
             pools: pools(snapshot, site.id, horizon, &self.names.pools, &self.prices),
             visits,
         };
@@ -243,6 +249,7 @@ impl<'a> Builder<'a> {
             name,
             currency: self.prices.currency,
             first: horizon.first,
+            made_on: Some(self.source.today),
             instance,
             visits: asked,
             prices: self.prices.shown,

@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 
-use chrono::{Days, NaiveDate};
+use chrono::{Days, NaiveDate, TimeDelta};
 use fleet::bench::{Job, JobStatus};
 use fleet::id::{JobId, LotId, OrderId, OrderLineId, PartId, PersonId, SiteId, SkillId, TaskId};
 use fleet::order::OrderStatus;
@@ -330,27 +330,31 @@ pub fn lead_days(snapshot: &Snapshot, part: PartId, today: NaiveDate) -> Option<
     days.min().map(i64::from)
 }
 
-/// When pieces of each part in `needed` can be taken.
+/// When pieces of each part in `needed` can be taken. What comes before the first day, since a
+/// winter is planned in the season, is there on it.
 pub fn kits(
     snapshot: &Snapshot,
-    (at, horizon): ((SiteId, PlanKind), Horizon),
+    (at, horizon, today): ((SiteId, PlanKind), Horizon, NaiveDate),
     needed: &BTreeMap<PartId, i64>,
     names: &HashMap<PartId, String>,
     may_order: bool,
 ) -> Vec<Kit> {
     let there = on_shelf(snapshot, at, horizon.first);
-    let coming = coming(snapshot, at.0, horizon.first);
+    let coming = coming(snapshot, at.0, today);
+    let day = |on: NaiveDate| {
+        let day = (on - horizon.first).num_days().max(0);
+        (day < horizon.days as i64).then_some(day)
+    };
     let kit = |(part, pieces): (&PartId, &i64)| {
         let on_shelf = there.get(part).copied().unwrap_or(0).max(0);
         let mut receipts = vec![Receipt { day: 0, quantity: on_shelf.min(1_000_000) }];
         for arrival in coming.iter().filter(|arrival| arrival.part == *part) {
-            if let Some(day) = horizon.day(arrival.on) {
-                let quantity = arrival.pieces.min(1_000_000);
-                receipts.push(Receipt { day: day as i64, quantity });
+            if let Some(day) = day(arrival.on) {
+                receipts.push(Receipt { day, quantity: arrival.pieces.min(1_000_000) });
             }
         }
-        let lead = lead_days(snapshot, *part, horizon.first).filter(|_| may_order);
-        if let Some(day) = lead.filter(|day| *day < horizon.days as i64) {
+        let lead = lead_days(snapshot, *part, today).filter(|_| may_order);
+        if let Some(day) = lead.and_then(|lead| day(today + TimeDelta::days(lead))) {
             receipts.push(Receipt { day, quantity: *pieces });
         }
         receipts.sort_by_key(|receipt| receipt.day);

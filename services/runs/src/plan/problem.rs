@@ -20,6 +20,10 @@ pub struct Problem {
     pub currency: Currency,
     /// Day 0.
     pub first: NaiveDate,
+    /// The day on which it was made, from which orders count; day 0 where the run is older than this
+    /// field.
+    #[serde(default)]
+    pub made_on: Option<NaiveDate>,
     pub instance: Instance,
     /// In the instance's order.
     pub visits: Vec<Asked>,
@@ -50,6 +54,11 @@ pub struct ModeTasks {
 }
 
 impl Problem {
+    /// The day from which an order of that time counts.
+    pub fn today(&self) -> NaiveDate {
+        self.made_on.unwrap_or(self.first)
+    }
+
     pub fn date(&self, day: i64) -> NaiveDate {
         let days = Days::new(day.unsigned_abs());
         if day < 0 { self.first - days } else { self.first + days }

@@ -71,9 +71,11 @@ fn order_late(
     let numbers: std::collections::HashMap<_, _> =
         snapshot.stores.parts.iter().map(|part| (part.id, part.number.as_str())).collect();
     let mut moved = 0;
-    let coming = coming(snapshot, problem.site, problem.first);
+    let coming = coming(snapshot, problem.site, problem.today());
     for line in coming.into_iter().filter(|line| line.order == order) {
-        let day = (line.on - problem.first).num_days();
+        // What comes before the first day is there on it.
+        let on = (line.on - problem.first).num_days();
+        let day = on.max(0);
         let number = numbers.get(&line.part).copied().unwrap_or_default();
         let Some(kit) = problem.instance.kits.iter_mut().find(|kit| kit.id == number) else {
             continue;
@@ -81,7 +83,7 @@ fn order_late(
         let receipt = |it: &&mut planning::Receipt| it.day == day && it.quantity >= line.pieces;
         let Some(receipt) = kit.receipts.iter_mut().find(receipt) else { continue };
         receipt.quantity -= line.pieces;
-        let later = day + i64::from(days);
+        let later = (on + i64::from(days)).max(0);
         if later < problem.instance.days as i64 {
             kit.receipts.push(planning::Receipt { day: later, quantity: line.pieces });
         }
