@@ -11,7 +11,7 @@ use chrono::NaiveDate;
 use demand::Month;
 use exchange::snapshot::{PartPaths, read_paths};
 use fleet::id::{LotId, OrderLineId, PartId, SupplierId, TermId};
-use fleet::part::{Part, PartKind};
+use fleet::part::{Part, PartKind, ReservationStatus};
 use fleet::supplier::{StockPolicy, Supplier, SupplierSeason, Term, TermBreak};
 use fleet::terms::{OrderTerms, PreSeason};
 use fleet::{Currency, Money};
@@ -210,6 +210,13 @@ fn supply(snapshot: &Snapshot) -> HashMap<PartId, Supply> {
     for level in &stores.stock_levels {
         let of = supply.entry(level.part).or_default();
         of.reserved += whole(level.reserved);
+    }
+    // It serves a need that is counted: taken off the shelf too, it would be bought twice.
+    let counted = needs::counted_whole(snapshot);
+    let held = stores.reservations.iter().filter(|it| it.status == ReservationStatus::Held);
+    for reservation in held.filter(|it| counted.contains_key(&it.job)) {
+        let of = supply.entry(reservation.part).or_default();
+        of.reserved = of.reserved.saturating_sub(whole(reservation.quantity));
     }
     let mut in_lots: HashMap<PartId, i64> = HashMap::new();
     let expiry: HashMap<LotId, Option<NaiveDate>> =

@@ -3,7 +3,7 @@
 #![allow(clippy::unwrap_used, reason = "a test that can't go on fails")]
 use std::sync::Arc;
 
-use chrono::NaiveDate;
+use chrono::{DateTime, NaiveDate, Utc};
 use fleet::bench::{Job, JobStatus};
 use fleet::engine::Engine;
 use fleet::finding::{Finding, FindingStatus, Hold};
@@ -525,6 +525,47 @@ async fn published_visits_become_jobs_and_what_is_there_goes_to_the_first(
     assert_eq!((again.kept.len(), again.made.len(), again.moved.len()), (3, 0, 0));
     assert_eq!(winter.jobs().await, jobs);
     assert_eq!(winter.held().await, held);
+}
+
+/// Kits that the buyer is told to order, and by when, on a forecast of that day.
+async fn kits_advised(winter: &Winter, at: DateTime<Utc>) -> Option<(i64, NaiveDate)> {
+    let (store, organisation) = (winter.store(), winter.yard.organisation);
+    let clock: Clock = Arc::new(move || at);
+    let mut last = None;
+    for kind in [RunKind::Forecast, RunKind::OrderAdvice] {
+        let run = runs::ask(store, &Wanted::by(organisation, kind, "tests"), at).await.unwrap();
+        let done = runs::carry_out(store, organisation, run.id, &clock, Arc::new(|_, _| {})).await;
+        last = Some(done.unwrap().id);
+    }
+    let rows = store::runs::advice_rows(store.connection(), organisation, last.unwrap());
+    let rows = rows.await.unwrap();
+    let of_kit = rows.iter().find(|row| row.part == winter.kit.id);
+    of_kit.map(|row| (row.quantity, row.order_by))
+}
+
+#[rstest]
+#[case::kept_back_for_all_three(3)]
+#[case::one_is_there(1)]
+#[tokio::test]
+async fn the_buyer_is_told_of_what_the_plan_lacks_and_not_of_what_is_kept_back(#[case] there: i64) {
+    let winter = Winter::begin(Sqlite, YardHas::HandsAndBench).await.unwrap();
+    winter.receive(there).await;
+    let account = winter.plan(PlanParameters::of(PlanKind::LayUp)).await.unwrap();
+    winter.publish(&account).await.unwrap();
+    assert_eq!(winter.held().await.len() as i64, there);
+    let counted_on: i64 = account.to_order.iter().map(|it| it.pieces).sum();
+    assert_eq!(counted_on, 3 - there);
+    // Two weeks before the first visit: an order that waits for the next look would come too late.
+    let first = winter.jobs().await.iter().filter_map(|job| job.planned_on).min().unwrap();
+    let at = (first - chrono::Days::new(14)).and_hms_opt(6, 0, 0).unwrap().and_utc();
+    let advised = kits_advised(&winter, at).await;
+    match advised {
+        None => assert_eq!(there, 3, "the plan counts on {counted_on} kits"),
+        Some((quantity, order_by)) => {
+            assert_eq!((there, quantity), (1, 2));
+            assert!(Some(order_by) <= account.to_order[0].order_by, "{order_by}: {account:?}");
+        }
+    }
 }
 
 #[tokio::test]

@@ -2,9 +2,11 @@
 //!
 //! The forecast plays the programme forward (a published plan's visits included), so whatever a task
 //! of the programme takes is in it already and would count twice here. Left are the tasks that no
-//! interval of the programme asks for, in published visits, and jobs that follow from a finding: the
-//! forecast knows findings to come, not those that were made. What is reserved for a job lies on the
-//! shelf and is needed no more.
+//! interval of the programme asks for, in published visits; what agreed jobs take besides tasks of
+//! the programme; and jobs that follow from a finding: the forecast knows findings to come, not those
+//! that were made. What is reserved for a job that follows from a finding lies on the shelf and is
+//! needed no more. What is reserved for any other job serves a need that the forecast or this list
+//! still holds.
 
 use std::collections::{HashMap, HashSet};
 
@@ -12,6 +14,7 @@ use chrono::NaiveDate;
 use fleet::bench::{Job, JobStatus};
 use fleet::id::{EngineId, JobId, ModelId, PartId, PlanId, TaskId};
 use fleet::part::ReservationStatus;
+use fleet::programme::TaskPart;
 use fleet::supersession::Supersessions;
 use fleet::visit::PlanStatus;
 use store::snapshot::Snapshot;
@@ -35,6 +38,9 @@ pub fn dated(snapshot: &Snapshot, chain: &Supersessions<PartId>, today: NaiveDat
     let models: HashMap<EngineId, ModelId> =
         snapshot.fleet.engines.iter().map(|engine| (engine.id, engine.model)).collect();
     for (job, part, quantity) in of_jobs(snapshot) {
+        need(part, job.planned_on.unwrap_or(today), quantity);
+    }
+    for (job, part, quantity) in besides_programme(snapshot, chain, (&models, today)) {
         need(part, job.planned_on.unwrap_or(today), quantity);
     }
     for (engine, task, day) in of_visits(snapshot, &models) {
@@ -70,6 +76,42 @@ fn of_jobs(snapshot: &Snapshot) -> Vec<(&Job, PartId, i64)> {
     snapshot.work.job_parts.iter().filter_map(of).collect()
 }
 
+/// Jobs agreed to whose needs are counted without what is reserved for them.
+pub fn counted_whole(snapshot: &Snapshot) -> HashMap<JobId, &Job> {
+    let agreed = |job: &&Job| {
+        let waits = matches!(job.status, JobStatus::Agreed | JobStatus::Kitted | JobStatus::Short);
+        waits && job.finding.is_none()
+    };
+    snapshot.work.jobs.iter().filter(agreed).map(|job| (job.id, job)).collect()
+}
+
+/// What agreed jobs take that no task of the programme brings: tasks without an interval, parts
+/// added by hand.
+fn besides_programme<'a>(
+    snapshot: &'a Snapshot,
+    chain: &Supersessions<PartId>,
+    (models, today): (&HashMap<EngineId, ModelId>, NaiveDate),
+) -> Vec<(&'a Job, PartId, i64)> {
+    let jobs = counted_whole(snapshot);
+    let now = |part: PartId| chain.current(part, today).0;
+    let mut foretold: HashMap<(JobId, PartId), i64> = HashMap::new();
+    for row in snapshot.work.job_tasks.iter().filter(|row| row.outcome.is_none()) {
+        let Some(job) = jobs.get(&row.job) else { continue };
+        let model = models.get(&job.engine).copied();
+        if is_asked_for(snapshot, row.task, model) {
+            for part in parts_of(snapshot, row.task, model) {
+                *foretold.entry((job.id, now(part.part))).or_default() += part.quantity;
+            }
+        }
+    }
+    let of = |row: &fleet::bench::JobPart| {
+        let job = *jobs.get(&row.job)?;
+        let known = foretold.get(&(row.job, now(row.part))).copied().unwrap_or(0);
+        Some((job, row.part, row.quantity - known))
+    };
+    snapshot.work.job_parts.iter().filter_map(of).collect()
+}
+
 /// Tasks of published visits that no interval asks for and that have not become jobs.
 fn of_visits(
     snapshot: &Snapshot,
@@ -89,44 +131,48 @@ fn of_visits(
         .filter(|visit| published.contains(&visit.plan) && visit.job.is_none())
         .filter_map(|visit| Some((visit.id, (visit.engine, visit.starts_on?))))
         .collect();
-    let asked_for = |task: TaskId, engine: EngineId| {
-        let model = models.get(&engine);
-        snapshot.programme.intervals.iter().any(|interval| {
-            interval.task == task
-                && (interval.model.is_none() || interval.model.as_ref() == model)
-                && (interval.every.is_some() || interval.every_months.is_some())
-        })
-    };
     let of = |row: &fleet::visit::VisitTask| {
         let (engine, day) = *visits.get(&row.visit)?;
-        (!asked_for(row.task, engine)).then_some((engine, row.task, day))
+        let asked = is_asked_for(snapshot, row.task, models.get(&engine).copied());
+        (!asked).then_some((engine, row.task, day))
     };
     snapshot.work.visit_tasks.iter().filter_map(of).collect()
 }
 
-/// What a task always takes on a model: the model's own rows, else those for every model.
-fn always_taken(snapshot: &Snapshot, task: TaskId, model: Option<ModelId>) -> Vec<(PartId, i64)> {
+/// Whether an interval of the programme asks for a task on a model.
+fn is_asked_for(snapshot: &Snapshot, task: TaskId, model: Option<ModelId>) -> bool {
+    snapshot.programme.intervals.iter().any(|interval| {
+        interval.task == task
+            && (interval.model.is_none() || interval.model == model)
+            && (interval.every.is_some() || interval.every_months.is_some())
+    })
+}
+
+/// What a task may take on a model: the model's own rows, else those for every model.
+fn parts_of(snapshot: &Snapshot, task: TaskId, model: Option<ModelId>) -> Vec<&TaskPart> {
     let rows: Vec<_> =
         snapshot.programme.task_parts.iter().filter(|row| row.task == task).collect();
     let own = model.is_some() && rows.iter().any(|row| row.model == model);
-    rows.iter()
-        .filter(|row| row.model == if own { model } else { None } && row.chance_permille >= 1_000)
-        .map(|row| (row.part, row.quantity))
-        .collect()
+    rows.into_iter().filter(|row| row.model == if own { model } else { None }).collect()
+}
+
+fn always_taken(snapshot: &Snapshot, task: TaskId, model: Option<ModelId>) -> Vec<(PartId, i64)> {
+    let rows = parts_of(snapshot, task, model).into_iter();
+    rows.filter(|row| row.chance_permille >= 1_000).map(|row| (row.part, row.quantity)).collect()
 }
 
 #[cfg(test)]
 mod tests {
     use chrono::{DateTime, Utc};
-    use fleet::bench::JobPart;
+    use fleet::bench::{JobPart, JobTask};
     use fleet::engine::{Engine, EngineStatus};
     use fleet::hours::Minutes;
     use fleet::id::{
-        FindingId, IntervalId, JobPartId, OrganisationId, PoolId, ReservationId, SiteId,
+        FindingId, IntervalId, JobPartId, JobTaskId, OrganisationId, PoolId, ReservationId, SiteId,
         TaskPartId, VisitId, VisitTaskId,
     };
     use fleet::part::Reservation;
-    use fleet::programme::{IntervalBasis, ProgrammeInterval, TaskPart};
+    use fleet::programme::{IntervalBasis, ProgrammeInterval};
     use fleet::visit::{Plan, PlanKind, Visit, VisitTask};
     use store::snapshot::{Fleet, Programme, Stores, Work, Yard};
 
@@ -233,26 +279,23 @@ mod tests {
         dated(snapshot, &chain, day("2026-11-25"))
     }
 
-    #[test]
-    fn a_published_visit_needs_what_no_interval_asks_for() {
-        let mut snapshot = empty(engine());
-        let (due, extra) = (TaskId::fresh(), TaskId::fresh());
-        let (filter, bracket) = (PartId::fresh(), PartId::fresh());
-        for (task, part) in [(due, filter), (extra, bracket)] {
-            snapshot.programme.task_parts.push(TaskPart {
-                id: TaskPartId::fresh(),
-                version: 1,
-                task,
-                model: None,
-                part,
-                quantity: 2,
-                chance_permille: 1_000,
-            });
+    fn takes(task: TaskId, part: PartId, quantity: i64) -> TaskPart {
+        TaskPart {
+            id: TaskPartId::fresh(),
+            version: 1,
+            task,
+            model: None,
+            part,
+            quantity,
+            chance_permille: 1_000,
         }
-        snapshot.programme.intervals.push(ProgrammeInterval {
+    }
+
+    fn every_year(task: TaskId) -> ProgrammeInterval {
+        ProgrammeInterval {
             id: IntervalId::fresh(),
             version: 1,
-            task: due,
+            task,
             model: None,
             every: None,
             every_months: Some(12),
@@ -265,7 +308,55 @@ mod tests {
             serial_from: None,
             serial_until: None,
             verified_by: None,
-        });
+        }
+    }
+
+    /// A job on the yard's engine, for a day that is gone.
+    fn job(snapshot: &Snapshot, status: JobStatus) -> Job {
+        Job {
+            id: JobId::fresh(),
+            version: 1,
+            number: 7,
+            engine: snapshot.fleet.engines[0].id,
+            site: SiteId::fresh(),
+            finding: None,
+            status,
+            reason: None,
+            stood_over_until: None,
+            planned_on: Some(day("2026-11-01")),
+            bay: None,
+            person: None,
+            note: None,
+            created_at: moment(),
+            released_at: None,
+        }
+    }
+
+    fn job_task(job: &Job, task: TaskId, sequence: i32) -> JobTask {
+        JobTask {
+            id: JobTaskId::fresh(),
+            version: 1,
+            job: job.id,
+            task,
+            sequence,
+            planned: Minutes::default(),
+            spent: None,
+            outcome: None,
+            done_at: None,
+            done_by: None,
+            note: None,
+        }
+    }
+
+    #[test]
+    fn a_published_visit_needs_what_no_interval_asks_for() {
+        let mut snapshot = empty(engine());
+        let (due, extra) = (TaskId::fresh(), TaskId::fresh());
+        let (filter, bracket) = (PartId::fresh(), PartId::fresh());
+        for (task, part) in [(due, filter), (extra, bracket)] {
+            snapshot.programme.task_parts.push(takes(task, part, 2));
+        }
+        snapshot.programme.intervals.push(every_year(due));
         let plan = Plan {
             id: PlanId::fresh(),
             version: 1,
@@ -304,7 +395,25 @@ mod tests {
         let needs = needs_of(&snapshot);
         assert_eq!(needs.get(&bracket), Some(&vec![(day("2027-01-12"), 2)]));
         assert_eq!(needs.get(&filter), None, "the forecast holds it");
-        snapshot.work.plans[0].status = PlanStatus::Draft;
+        // It became a job, which has another day by now.
+        let job = Job { planned_on: Some(day("2027-01-14")), ..job(&snapshot, JobStatus::Kitted) };
+        for (sequence, task) in [(1, due), (2, extra)] {
+            snapshot.work.job_tasks.push(job_task(&job, task, sequence));
+        }
+        for part in [filter, bracket] {
+            let id = JobPartId::fresh();
+            let (version, job) = (1, job.id);
+            let row = JobPart { id, version, job, part, quantity: 2, used: None, beyond_plan: 0 };
+            snapshot.work.job_parts.push(row);
+        }
+        snapshot.work.visits[0].job = Some(job.id);
+        snapshot.work.jobs.push(job);
+        let needs = needs_of(&snapshot);
+        assert_eq!(needs.get(&bracket), Some(&vec![(day("2027-01-14"), 2)]), "and not twice");
+        assert_eq!(needs.get(&filter), None, "the forecast holds it");
+        snapshot.work.jobs[0].status = JobStatus::Released;
+        assert!(needs_of(&snapshot).is_empty(), "what is done needs nothing");
+        (snapshot.work.visits[0].job, snapshot.work.plans[0].status) = (None, PlanStatus::Draft);
         assert!(needs_of(&snapshot).is_empty(), "a draft needs nothing");
     }
 
@@ -312,23 +421,8 @@ mod tests {
     fn a_job_from_a_finding_needs_what_is_not_kept_back_for_it() {
         let mut snapshot = empty(engine());
         let part = PartId::fresh();
-        let job = Job {
-            id: JobId::fresh(),
-            version: 1,
-            number: 7,
-            engine: snapshot.fleet.engines[0].id,
-            site: SiteId::fresh(),
-            finding: Some(FindingId::fresh()),
-            status: JobStatus::Short,
-            reason: None,
-            stood_over_until: None,
-            planned_on: Some(day("2026-11-01")),
-            bay: None,
-            person: None,
-            note: None,
-            created_at: moment(),
-            released_at: None,
-        };
+        let finding = Some(FindingId::fresh());
+        let job = Job { finding, ..job(&snapshot, JobStatus::Short) };
         snapshot.work.job_parts.push(JobPart {
             id: JobPartId::fresh(),
             version: 1,
@@ -353,6 +447,15 @@ mod tests {
         // Planned for a day that is gone: needed today.
         assert_eq!(needs_of(&snapshot).get(&part), Some(&vec![(day("2026-11-25"), 3)]));
         snapshot.work.jobs[0].finding = None;
-        assert!(needs_of(&snapshot).is_empty(), "what the programme asks for is in the forecast");
+        let needs = needs_of(&snapshot);
+        let whole = Some(vec![(day("2026-11-25"), 5)]);
+        assert_eq!(needs.get(&part).cloned(), whole, "what is kept back serves it");
+        // Two of them belong to a task of the programme, the others were added by hand.
+        let task = TaskId::fresh();
+        snapshot.programme.task_parts.push(takes(task, part, 2));
+        snapshot.programme.intervals.push(every_year(task));
+        let of_programme = job_task(&snapshot.work.jobs[0], task, 1);
+        snapshot.work.job_tasks.push(of_programme);
+        assert_eq!(needs_of(&snapshot).get(&part), Some(&vec![(day("2026-11-25"), 3)]));
     }
 }
