@@ -456,6 +456,8 @@ async fn a_winter_is_planned_moved_by_hand_locked_published_and_planned_again() 
     desk.find_in_time("section.week").await;
     let text = desk.text().await;
     assert!(text.contains("A draft of") && text.contains("no plan can cost less"), "{text}");
+    assert!(text.contains("still to be ordered, the first by"), "{text}");
+    assert!(text.contains("Still to be ordered") && text.contains(": order by "), "{text}");
     desk.assert_accessible().await;
     desk.assert_targets_are_large().await;
     desk.picture("lay-up-plan").await;

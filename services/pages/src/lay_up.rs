@@ -335,7 +335,7 @@ fn page(
 }
 
 /// That the plan counts on orders nobody has sent yet, and when the first is due.
-fn orders_say(yard: &Yard, account: &Account) -> Option<String> {
+pub fn orders_say(yard: &Yard, account: &Account) -> Option<String> {
     let first = account.to_order.iter().filter_map(|order| order.order_by).min()?;
     Some(format!(
         "It counts on {} still to be ordered, the first by {}; jobs that take them are short until \
@@ -417,7 +417,8 @@ fn short_lines(yard: &Yard, account: &Account) -> Vec<String> {
     account.short.iter().map(line).collect()
 }
 
-fn to_order(yard: &Yard, account: &Account) -> Vec<String> {
+/// What a plan counts on that nobody has ordered yet, and by when it must be.
+pub fn to_order(yard: &Yard, account: &Account) -> Vec<String> {
     let line = |order: &ToOrder| {
         let pieces = amount(order.unit.unwrap_or(Unit::Each), order.pieces);
         let on = day(order.needed_on, yard.today);

@@ -20,7 +20,9 @@ use crate::failure::{Failure, shown};
 use crate::figures::{capital, count, day, day_long};
 use crate::form::{Act, Choice, Mark, choose};
 use crate::frame::{Frame, Link, Room};
-use crate::lay_up::{Runs, VersionLine, chosen_site, reason_in_words, version_lines};
+use crate::lay_up::{
+    Runs, VersionLine, chosen_site, orders_say, reason_in_words, to_order, version_lines,
+};
 use crate::plan_seen::{Names, PlanSeen, acts, bench_time, chosen, proven, stands, versions};
 use crate::state::PagesState;
 use crate::visitor::{Right, Visitor};
@@ -42,6 +44,8 @@ pub struct RotationPage {
     pub left_out: Vec<String>,
     pub levelling: Vec<String>,
     pub spares: Vec<String>,
+    /// What it counts on that nobody has ordered yet.
+    pub to_order: Vec<String>,
     pub versions: Vec<VersionLine>,
     pub nothing: String,
 }
@@ -125,6 +129,7 @@ fn empty(visitor: &Visitor, yard: &Yard, site: Option<SiteId>) -> RotationPage {
         left_out: Vec::new(),
         levelling: Vec::new(),
         spares: Vec::new(),
+        to_order: Vec::new(),
         versions: Vec::new(),
         nothing: "A rotation says which engines come out in the coming six weeks, and on which \
                   day, so that due work is done and hire is never short. It is made anew each \
@@ -140,6 +145,7 @@ fn page(visitor: &Visitor, yard: &Yard, seen: &PlanSeen, versions: &[Plan]) -> R
     let planned = seen.visits.len() - seen.left_out();
     let mut says: Vec<String> = standing.map(proven).into_iter().collect();
     says.push(boat_days(&seen.visits));
+    says.extend(account.and_then(|account| orders_say(yard, account)));
     let what_if = standing.is_some() && visitor.may(Right::Plan);
     RotationPage {
         frame: visitor.frame("Rotation", Room::Afloat),
@@ -154,6 +160,7 @@ fn page(visitor: &Visitor, yard: &Yard, seen: &PlanSeen, versions: &[Plan]) -> R
         days: days(yard, seen, None),
         left_out: standing.map(|s| left_out(yard, &seen.names, &s.left_out())).unwrap_or_default(),
         levelling: account.map(|a| levelling(yard, &a.levelling)).unwrap_or_default(),
+        to_order: account.map(|account| to_order(yard, account)).unwrap_or_default(),
         versions: version_lines(yard, plan, versions),
         nothing: "Nothing falls due in these weeks.".to_owned(),
         ..empty(visitor, yard, None)
