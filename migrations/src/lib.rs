@@ -15,6 +15,7 @@ mod m0009_plan_steps;
 mod m0014_purchasing;
 mod m0015_lives;
 mod m0016_due_limits;
+mod m0017_hindcast;
 mod table;
 
 use sea_orm_migration::prelude::{MigrationTrait, async_trait};
@@ -40,6 +41,7 @@ impl MigratorTrait for Migrator {
             Box::new(m0014_purchasing::Migration),
             Box::new(m0015_lives::Migration),
             Box::new(m0016_due_limits::Migration),
+            Box::new(m0017_hindcast::Migration),
         ]
     }
 }

@@ -12,6 +12,7 @@
 
 mod across;
 mod backtest;
+mod changes;
 mod choice;
 mod classify;
 mod combination;
@@ -22,6 +23,7 @@ mod features;
 mod findings;
 mod forecast;
 pub mod frames;
+mod hindsight;
 mod history;
 pub mod models;
 mod month;
@@ -32,6 +34,7 @@ mod scores;
 mod season;
 mod trees;
 
+pub use changes::{Changes, MonthChange, MonthStreams, Shown, changes};
 pub use classify::{Classification, DemandPattern, classify};
 pub use combination::{SHARES, Shares};
 pub use contest::{Contest, contest};
@@ -42,6 +45,7 @@ pub use forecast::{
     ModelScores, Overall, PATHS_RANGE, PartForecast, QUANTILE_LEVELS, Request, Run, Watch,
     forecast, forecast_each,
 };
+pub use hindsight::{Hindsight, MonthAfter, MonthBand, hindsight};
 pub use history::{HORIZON_MAX, History, MONTHS_MAX, QUANTITY_MAX, check_histories};
 pub use models::Model;
 pub use month::Month;

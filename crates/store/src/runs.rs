@@ -117,6 +117,9 @@ pub struct ForecastPart {
     pub scores: Json,
     /// Months and quantities that it rests on.
     pub history: Json,
+    /// What the run's own code says from a year back; `None` where the record was too short, and in
+    /// runs from before it was kept.
+    pub hindcast: Option<Json>,
 }
 
 /// Demand of one part in a month, or in the first so many months together.
@@ -137,6 +140,25 @@ pub struct ForecastRow {
     pub unplanned: f64,
     /// Percent to quantity.
     pub quantiles: Json,
+}
+
+/// Whose demand a row counts. Pools add up to their site, sites to the fleet.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Scope {
+    Fleet,
+    Site(SiteId),
+    Pool(PoolId),
+}
+
+impl Scope {
+    fn condition(self) -> Condition {
+        let (site, pool) = (forecast_rows::Column::SiteId, forecast_rows::Column::PoolId);
+        match self {
+            Self::Fleet => Condition::all().add(site.is_null()).add(pool.is_null()),
+            Self::Site(of) => Condition::all().add(site.eq(of.0)).add(pool.is_null()),
+            Self::Pool(of) => Condition::all().add(pool.eq(of.0)),
+        }
+    }
 }
 
 /// A line of advice: what to order.
@@ -313,14 +335,43 @@ pub async fn latest(
     kind: RunKind,
     site: Option<SiteId>,
 ) -> Result<Option<Run>, StoreError> {
-    let mut query = of(organisation)
-        .filter(runs::Column::Kind.eq(kind.as_str()))
-        .filter(runs::Column::Status.eq(RunStatus::Done.as_str()));
+    let mut query = done(organisation, kind);
     if let Some(site) = site {
         query = query.filter(runs::Column::SiteId.eq(site.0));
     }
     let row = query.order_by_desc(runs::Column::Id).one(connection).await?;
     row.map(from_row).transpose()
+}
+
+/// The last good run of the same kind before `run`.
+pub async fn before(
+    connection: &impl ConnectionTrait,
+    organisation: OrganisationId,
+    run: &Run,
+) -> Result<Option<Run>, StoreError> {
+    let query = done(organisation, run.kind).filter(runs::Column::Id.lt(run.id.0));
+    query.order_by_desc(runs::Column::Id).one(connection).await?.map(from_row).transpose()
+}
+
+/// The last good run of a kind that was finished by `until`.
+pub async fn done_until(
+    connection: &impl ConnectionTrait,
+    organisation: OrganisationId,
+    kind: RunKind,
+    until: DateTime<Utc>,
+) -> Result<Option<Run>, StoreError> {
+    let query = done(organisation, kind).filter(runs::Column::FinishedAt.lte(until));
+    query.order_by_desc(runs::Column::Id).one(connection).await?.map(from_row).transpose()
+}
+
+/// The first good run of a kind.
+pub async fn first_done(
+    connection: &impl ConnectionTrait,
+    organisation: OrganisationId,
+    kind: RunKind,
+) -> Result<Option<Run>, StoreError> {
+    let query = done(organisation, kind).order_by_asc(runs::Column::Id);
+    query.one(connection).await?.map(from_row).transpose()
 }
 
 /// The last run of a kind, however it ended: to say that a newer one failed.
@@ -436,17 +487,18 @@ pub async fn forecast_rows(
     connection: &impl ConnectionTrait,
     organisation: OrganisationId,
     run: RunId,
-    part: Option<PartId>,
+    (part, scope): (Option<PartId>, Scope),
 ) -> Result<Vec<ForecastRow>, StoreError> {
-    let mut query =
-        record::of::<ForecastRow>(organisation).filter(forecast_rows::Column::RunId.eq(run.0));
+    let mut query = record::of::<ForecastRow>(organisation)
+        .filter(forecast_rows::Column::RunId.eq(run.0))
+        .filter(scope.condition());
     if let Some(part) = part {
         query = query.filter(forecast_rows::Column::PartId.eq(part.0));
     }
     record::select(connection, query).await
 }
 
-/// What `parts` need over the first `months` months of a forecast run together.
+/// What the fleet needs of `parts` over the first `months` months of a forecast run together.
 pub async fn cumulated_rows(
     connection: &impl ConnectionTrait,
     organisation: OrganisationId,
@@ -456,6 +508,7 @@ pub async fn cumulated_rows(
 ) -> Result<Vec<ForecastRow>, StoreError> {
     let query = record::of::<ForecastRow>(organisation)
         .filter(forecast_rows::Column::RunId.eq(run.0))
+        .filter(Scope::Fleet.condition())
         .filter(forecast_rows::Column::Months.eq(months))
         .filter(forecast_rows::Column::PartId.is_in(parts.iter().map(|part| part.0)));
     record::select(connection, query).await
@@ -474,6 +527,12 @@ pub async fn advice_rows(
 
 fn of(organisation: OrganisationId) -> Select<runs::Entity> {
     runs::Entity::find().filter(runs::Column::OrganisationId.eq(organisation.0))
+}
+
+fn done(organisation: OrganisationId, kind: RunKind) -> Select<runs::Entity> {
+    of(organisation)
+        .filter(runs::Column::Kind.eq(kind.as_str()))
+        .filter(runs::Column::Status.eq(RunStatus::Done.as_str()))
 }
 
 fn files_of(organisation: OrganisationId, run: RunId) -> Select<run_files::Entity> {

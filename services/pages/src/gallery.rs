@@ -384,6 +384,8 @@ fn part() -> PartPage {
             head: ["Way", "Scaled pinball loss"].map(str::to_owned).to_vec(),
             rows: vec![["Chosen", "0.41"].map(str::to_owned).to_vec()],
         },
+        changed: None,
+        then: None,
         lines: vec!["20 from Halden Parts for 412.00 EUR by Wed 15 Jul.".into()],
         facts: vec![Fact::new("Unit", "piece")],
         lots: crate::chart::Table::default(),

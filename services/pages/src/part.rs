@@ -1,17 +1,22 @@
 //! One part: what was used, what is expected and why, what is there, what to order.
 
+mod past;
+
 use std::collections::HashMap;
 
+use ::runs::looking_back::{Changed, ContestedFleet, Then, changed, then};
 use askama::Template;
 use axum::extract::{Path, State};
 use axum::response::Response;
 use chrono::{Months, NaiveDate};
+use demand::{ModelScores, Scores};
 use fleet::id::{PartId, SiteId, SupplierId};
 use fleet::part::{DatedBy, LotCondition, Part, PartKind, StockLevel, Unit};
-use fleet::run::{RunKind, RunStatus};
+use fleet::run::RunKind;
 use fleet::supplier::{Supplier, Term};
+use serde::Deserialize as _;
 use serde_json::Value;
-use store::runs::{self, AdviceRow, ForecastPart, ForecastRow, Run};
+use store::runs::{self, AdviceRow, ForecastPart, ForecastRow, Run, Scope};
 use store::stock::{self, ShelfRow};
 use store::{PageOf, StoreError, Transaction, parts, record};
 use uuid::Uuid;
@@ -20,7 +25,7 @@ use crate::advice_kept::{AdviceKept, KeptLeadTime};
 use crate::chart::fan::{self, Expected, Used};
 use crate::chart::{Picture, Table};
 use crate::failure::{Failure, onward, sentence, shown};
-use crate::figures::{capital, count, day, grouped, moment, percent};
+use crate::figures::{capital, count, day, grouped, percent};
 use crate::form::Fact;
 use crate::frame::{Frame, Link, Notice, Room};
 use crate::run::Latest;
@@ -28,6 +33,7 @@ use crate::state::PagesState;
 use crate::stores::{Position, Range, positions};
 use crate::visitor::{Posted, Right, Visitor};
 use crate::yard_records::Yard;
+use past::{ChangedShown, ThenShown};
 
 #[derive(Template)]
 #[template(path = "part.html")]
@@ -42,6 +48,8 @@ pub struct PartPage {
     pub no_forecast: String,
     pub reasons: Vec<String>,
     pub scores: Table,
+    pub changed: Option<ChangedShown>,
+    pub then: Option<ThenShown>,
     pub lines: Vec<String>,
     pub facts: Vec<Fact>,
     pub lots: Table,
@@ -107,16 +115,11 @@ struct Record {
     forecast: Latest,
     how: Option<ForecastPart>,
     months: Vec<ForecastRow>,
-    before: Option<Before>,
+    changed: Option<Changed>,
+    then: Option<Then>,
     advice: Vec<AdviceRow>,
     /// How long suppliers take, as the latest advice learned it.
     lead_times: Vec<KeptLeadTime>,
-}
-
-/// The forecast before the latest.
-struct Before {
-    run: Run,
-    months: Vec<ForecastRow>,
 }
 
 impl Record {
@@ -128,12 +131,17 @@ impl Record {
         let positions = positions(connection, organisation, &one).await?;
         let suppliers: Vec<Supplier> = record::all(connection, organisation).await?;
         let forecast = Latest::of(state, organisation, RunKind::Forecast).await?;
-        let (mut how, mut months, mut before) = (None, Vec::new(), None);
+        let (mut how, mut months) = (None, Vec::new());
+        let (mut since, mut back) = (None, None);
         if let Some(run) = &forecast.done {
             let parts = runs::forecast_parts(connection, organisation, run.id, Some(part.id));
             how = parts.await?.into_iter().find(|how| how.site.is_none());
             months = months_of(state, visitor, run, part.id).await?;
-            before = before_of(state, visitor, run, part.id).await?;
+            let of = (part.id, Scope::Fleet);
+            since = changed(connection, organisation, run, of, &months).await?;
+            if let Some(how) = &how {
+                back = then(connection, organisation, run, how).await?;
+            }
         }
         let advice = runs::latest(connection, organisation, RunKind::OrderAdvice, None).await?;
         let kept = AdviceKept::of(advice.as_ref());
@@ -152,7 +160,8 @@ impl Record {
             forecast,
             how,
             months,
-            before,
+            changed: since,
+            then: back,
             advice: advice.into_iter().filter(|row| row.part == part.id).collect(),
             lead_times: kept
                 .lead_times
@@ -175,33 +184,11 @@ async fn months_of(
     run: &Run,
     part: PartId,
 ) -> Result<Vec<ForecastRow>, Failure> {
-    let connection = state.store.connection();
-    let rows = runs::forecast_rows(connection, visitor.organisation, run.id, Some(part)).await?;
-    let mut months: Vec<_> = rows
-        .into_iter()
-        .filter(|row| row.months == 1 && row.site.is_none() && row.pool.is_none())
-        .collect();
+    let (connection, wanted) = (state.store.connection(), (Some(part), Scope::Fleet));
+    let mut months = runs::forecast_rows(connection, visitor.organisation, run.id, wanted).await?;
+    months.retain(|row| row.months == 1);
     months.sort_by_key(|row| row.month);
     Ok(months)
-}
-
-async fn before_of(
-    state: &PagesState,
-    visitor: &Visitor,
-    latest: &Run,
-    part: PartId,
-) -> Result<Option<Before>, Failure> {
-    let connection = state.store.connection();
-    let kind = Some(RunKind::Forecast);
-    let page = runs::page(connection, visitor.organisation, kind, PageOf::new(None, 20)).await?;
-    let older = page.rows.into_iter().filter(|run| run.id < latest.id);
-    match older.into_iter().find(|run| run.status == RunStatus::Done) {
-        Some(run) => {
-            let months = months_of(state, visitor, &run, part).await?;
-            Ok(Some(Before { run, months }))
-        }
-        None => Ok(None),
-    }
 }
 
 fn page(visitor: &Visitor, yard: &Yard, record: &Record) -> PartPage {
@@ -226,8 +213,10 @@ fn page(visitor: &Visitor, yard: &Yard, record: &Record) -> PartPage {
         no_forecast: "This part was in no forecast yet. A forecast is made each night, and by \
                       “slackwater forecast”."
             .to_owned(),
-        reasons: reasons(yard, record, &ahead),
+        reasons: reasons(record, &ahead),
         scores: record.how.as_ref().map(|how| scores(&how.scores)).unwrap_or_default(),
+        changed: record.changed.as_ref().map(|it| ChangedShown::of(yard, it, part.unit)),
+        then: looked_back(yard, record, &name),
         lines: record.advice.iter().map(|row| advice_line(yard, record, row)).collect(),
         facts: facts(yard, record),
         lots: lots(yard, record),
@@ -271,10 +260,19 @@ fn advice_line(yard: &Yard, record: &Record, row: &AdviceRow) -> String {
 
 /// The history that the forecast rests on: months and quantities, as the run keeps them.
 fn past(record: &Record) -> Vec<Used> {
-    let Some(how) = &record.how else { return Vec::new() };
-    let used = past_months(&how.history);
+    let used = all_past(record);
     let skip = used.len().saturating_sub(MONTHS_PAST);
     used.into_iter().skip(skip).collect()
+}
+
+fn all_past(record: &Record) -> Vec<Used> {
+    record.how.as_ref().map(|how| past_months(&how.history)).unwrap_or_default()
+}
+
+fn looked_back(yard: &Yard, record: &Record, name: &str) -> Option<ThenShown> {
+    let fleet = record.forecast.done.as_ref().and_then(ContestedFleet::of);
+    let of = (name, record.part.unit);
+    ThenShown::of(yard, record.then.as_ref()?, of, &all_past(record), fleet.as_ref())
 }
 
 /// Reads `{"first": "2024-01", "quantities": [2, 0, 1]}`.
@@ -296,23 +294,22 @@ fn past_months(history: &Value) -> Vec<Used> {
 
 fn ahead(record: &Record) -> Vec<Expected> {
     let month = |row: &ForecastRow| {
-        let range = Range::of(&row.quantiles)?;
-        Some(Expected {
-            month: row.month,
-            planned: row.planned,
-            on_finding: row.on_finding,
-            unplanned: row.unplanned,
-            q10: range.low,
-            q25: range.lower,
-            q50: range.median,
-            q75: range.upper,
-            q90: range.high,
-        })
+        expected(row.month, (row.planned, row.on_finding, row.unplanned), &row.quantiles)
     };
     record.months.iter().take(MONTHS_AHEAD).filter_map(month).collect()
 }
 
-fn reasons(yard: &Yard, record: &Record, ahead: &[Expected]) -> Vec<String> {
+fn expected(
+    month: NaiveDate,
+    (planned, on_finding, unplanned): (f64, f64, f64),
+    quantiles: &Value,
+) -> Option<Expected> {
+    let Range { low, lower, median, upper, high } = Range::of(quantiles)?;
+    let (q10, q25, q50, q75, q90) = (low, lower, median, upper, high);
+    Some(Expected { month, planned, on_finding, unplanned, q10, q25, q50, q75, q90 })
+}
+
+fn reasons(record: &Record, ahead: &[Expected]) -> Vec<String> {
     let mut reasons = Vec::new();
     let sum = |stream: fn(&Expected) -> f64| ahead.iter().map(stream).sum::<f64>();
     let (planned, found, unplanned) =
@@ -330,54 +327,35 @@ fn reasons(yard: &Yard, record: &Record, ahead: &[Expected]) -> Vec<String> {
     if let Some(how) = &record.how {
         reasons.push(sentence(&how.reason));
     }
-    if let Some(before) = &record.before {
-        reasons.extend(changed(yard, record, before));
-    }
     reasons
 }
 
-/// What changed since the forecast before, over the months that both know.
-fn changed(yard: &Yard, record: &Record, before: &Before) -> Option<String> {
-    let then: HashMap<NaiveDate, f64> =
-        before.months.iter().map(|row| (row.month, row.mean)).collect();
-    let both: Vec<(f64, f64)> =
-        record.months.iter().filter_map(|row| Some((*then.get(&row.month)?, row.mean))).collect();
-    let (was, is) = both.iter().fold((0.0, 0.0), |(w, i), (a, b)| (w + a, i + b));
-    let at = moment(before.run.finished_at?, yard.zone, yard.today);
-    let months = count(both.len(), "month", "months");
-    match both.len() {
-        0 => None,
-        _ if (was - is).abs() < 0.5 => {
-            Some(format!("Nothing to speak of changed since the forecast of {at}."))
-        }
-        _ => Some(format!(
-            "Since the forecast of {at}, what is expected in the same {months} went from {was:.0} \
-             to {is:.0}."
-        )),
-    }
+/// Columns of a score that a buyer can read.
+fn score_columns() -> Vec<String> {
+    ["Way", "Quantile loss", "Scaled error", "Bias", "Within its 90 %"].map(str::to_owned).to_vec()
 }
 
-/// The backtest: one row per model, the columns that a buyer can read.
+fn score_row(name: &str, scores: &Scores) -> Vec<String> {
+    vec![
+        name.to_owned(),
+        format!("{:.2}", scores.pinball),
+        format!("{:.2}", scores.rmsse),
+        scores.bias.map_or("–".to_owned(), bias),
+        percent(scores.coverage_90),
+    ]
+}
+
+/// By how much of what was used the forecast was above it: `+12 %`, `−53 %`.
+fn bias(share: f64) -> String {
+    let sign = if share < 0.0 { "−" } else { "+" };
+    format!("{sign}{:.0} %", 100.0 * share.abs())
+}
+
+/// The backtest as the run keeps it: one row per model.
 fn scores(scores: &Value) -> Table {
-    const COLUMNS: [(&str, &str); 4] = [
-        ("pinball", "Quantile loss"),
-        ("rmsse", "Scaled error"),
-        ("bias", "Bias"),
-        ("coverage_90", "Within 8 of 10"),
-    ];
-    let Some(models) = scores.as_array() else { return Table::default() };
-    let row = |model: &Value| {
-        let name = model.get("model")?;
-        let name = capital(&name.as_str()?.replace('_', " "));
-        let scores = model.get("scores").unwrap_or(model);
-        let cell = |(key, _): &(&str, &str)| {
-            let value = scores.get(*key).and_then(Value::as_f64);
-            value.map_or("–".to_owned(), |value| format!("{value:.2}"))
-        };
-        Some(std::iter::once(name).chain(COLUMNS.iter().map(cell)).collect())
-    };
-    let head = std::iter::once("Way").chain(COLUMNS.iter().map(|(_, text)| *text));
-    Table { head: head.map(str::to_owned).collect(), rows: models.iter().filter_map(row).collect() }
+    let Ok(models) = Vec::<ModelScores>::deserialize(scores) else { return Table::default() };
+    let row = |it: &ModelScores| score_row(&capital(it.model.name()), &it.scores);
+    Table { head: score_columns(), rows: models.iter().map(row).collect() }
 }
 
 fn facts(yard: &Yard, record: &Record) -> Vec<Fact> {
@@ -491,10 +469,14 @@ mod tests {
     }
 
     #[test]
-    fn a_backtest_shows_what_it_has_and_a_dash_for_the_rest() {
-        let table =
-            scores(&serde_json::json!([{"model": "seasonal_naive", "scores": {"pinball": 0.412}}]));
-        assert_eq!(table.rows, [["Seasonal naive", "0.41", "–", "–", "–"]]);
-        assert!(scores(&Value::Null).rows.is_empty());
+    fn a_backtest_is_read_as_a_run_keeps_it_and_what_is_none_shows_none() {
+        let (bias, coverage_90) = (Some(-0.531), 0.875);
+        let scores_of = Scores { pinball: 0.412, bias, coverage_90, ..Scores::default() };
+        let kept = [ModelScores { model: demand::Model::SeasonalNaive, scores: scores_of }];
+        let table = scores(&serde_json::json!(kept));
+        assert_eq!(table.rows, [["Seasonal naive", "0.41", "0.00", "−53 %", "88 %"]]);
+        for none in [Value::Null, serde_json::json!([]), serde_json::json!([{"model": "tea"}])] {
+            assert!(scores(&none).rows.is_empty(), "{none}");
+        }
     }
 }

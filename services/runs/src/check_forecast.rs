@@ -8,17 +8,17 @@
 use std::collections::{BTreeMap, HashMap};
 
 use chrono::NaiveDate;
-use demand::{History, Model, Month, Scores, Tally, contest};
+use demand::{Contest, History, Model, Month, Scores, Tally, contest};
 use fleet::id::PartId;
 use store::snapshot::Snapshot;
 
 use crate::error::RunError;
-use crate::forecast::{foresee, used};
+use crate::forecast::{Foreseen, foresee, used};
 use crate::past::cut;
 use crate::planned::Span;
 
 /// Months of record before the first stand: models of a season have seen two.
-const RECORD_LEAST: i32 = 24;
+pub(crate) const RECORD_LEAST: i32 = 24;
 /// Months from stand to stand.
 const STEP: i32 = 3;
 
@@ -123,12 +123,7 @@ pub fn check_forecast(
             paths: replay.paths,
             seed: replay.seed,
         };
-        let totals = foresee(&past, span, today, &|_, _| {})?.totals(span);
-        let (ids, histories) = until(&truth, stand.plus(replay.months as i32));
-        let given: Vec<_> = ids.iter().map(|part| totals.get(part).cloned()).collect();
-        let scored = contest(&histories, &given, replay.months, replay.seed).map_err(refused)?;
-        for (part, scored) in ids.into_iter().zip(scored) {
-            let Some(scored) = scored else { continue };
+        for (part, scored) in self::stand(&past, &truth, span, today)?.contests {
             let tallies = parts.entry(part).or_default();
             tallies.entry(Forecaster::ThreeStreams).or_default().add(&scored.given);
             for (model, tally) in scored.models {
@@ -143,6 +138,30 @@ pub fn check_forecast(
         overall: overall(&parts),
         parts: parts.into_iter().map(|(part, tallies)| (part, listed(&tallies))).collect(),
     })
+}
+
+/// All that was seen from one past day.
+pub(crate) struct Stood {
+    pub foreseen: Foreseen,
+    /// Parts that could be scored.
+    pub contests: BTreeMap<PartId, Contest>,
+}
+
+/// Forecasts from `past`, which has been cut on `span.today`, and scores it by `truth` beside every
+/// model of bare history. `chain_on` is the day whose part numbers are spoken of.
+pub(crate) fn stand(
+    past: &Snapshot,
+    truth: &HashMap<PartId, History>,
+    span: Span,
+    chain_on: NaiveDate,
+) -> Result<Stood, RunError> {
+    let foreseen = foresee(past, span, chain_on, &|_, _| {})?;
+    let totals = foreseen.totals(span);
+    let (ids, histories) = until(truth, span.first.plus(span.months as i32));
+    let given: Vec<_> = ids.iter().map(|part| totals.get(part).cloned()).collect();
+    let scored = contest(&histories, &given, span.months, span.seed).map_err(refused)?;
+    let contests = ids.into_iter().zip(scored).filter_map(|(part, it)| Some((part, it?)));
+    Ok(Stood { foreseen, contests: contests.collect() })
 }
 
 fn refused(error: demand::DemandError) -> RunError {

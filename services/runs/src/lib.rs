@@ -18,6 +18,7 @@ mod forecast;
 pub mod hours;
 pub mod lead_times;
 pub mod lives;
+pub mod looking_back;
 pub mod outlook;
 mod past;
 pub mod plan;

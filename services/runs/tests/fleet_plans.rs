@@ -27,6 +27,7 @@ use runs::plan::parameters::{PartsCounted, PlanParameters, WhatIf};
 use runs::plan::standing::{self, Destination, Published};
 use runs::{Clock, RunError, Wanted};
 use store::jobs::{self, NewJob};
+use store::runs::{self as kept, Scope};
 use store::{Store, StoreError, Transaction, plans, record, snapshot, stock};
 use tests::database::Database::{self, Postgres, Sqlite};
 use tests::database::Fresh;
@@ -79,6 +80,22 @@ impl Winter {
             .await?;
         let summary: PlanRunSummary = serde_json::from_value(run.summary.unwrap()).unwrap();
         Ok(summary.plans.into_iter().next().expect("a plan for the site"))
+    }
+
+    /// Forecasts, and answers what planned work takes of the pump's kit, month by month.
+    async fn kits_planned(&self) -> Vec<(NaiveDate, f64)> {
+        let (store, organisation) = (self.store(), self.yard.organisation);
+        let wanted = Wanted::by(organisation, RunKind::Forecast, "tests");
+        let run = runs::ask(store, &wanted, now()).await.unwrap();
+        let clock: Clock = Arc::new(now);
+        let told = Arc::new(|_, _: &str| {});
+        let run = runs::carry_out(store, organisation, run.id, &clock, told).await.unwrap();
+        let wanted = (None, Scope::Fleet);
+        let rows = kept::forecast_rows(store.connection(), organisation, run.id, wanted);
+        let mut rows = rows.await.unwrap();
+        rows.retain(|row| row.months == 1);
+        rows.sort_by_key(|row| row.month);
+        rows.iter().map(|row| (row.month, row.planned)).collect()
     }
 
     async fn visits(&self, account: &Account) -> Vec<Visit> {
@@ -590,6 +607,42 @@ async fn what_comes_before_the_winter_begins_is_there_on_its_first_day() {
     assert_eq!(receipts, [(0, 1), (0, 3)]);
     let ordered: Vec<i64> = account.to_order.iter().map(|it| it.pieces).collect();
     assert_eq!(ordered, [2]);
+}
+
+/// A kit for each visit in the month of the visit, on every path: without the plan the pumps fall
+/// due in June.
+#[tokio::test]
+async fn the_forecast_follows_a_published_plan_to_the_month_of_each_visit() {
+    let winter = Winter::begin(Sqlite, YardHas::HandsAndBench).await.unwrap();
+    let unplanned_yet = winter.kits_planned().await;
+    let in_winter = |months: &[(NaiveDate, f64)]| -> f64 {
+        months.iter().filter(|it| it.0 < day("2026-03-01")).map(|it| it.1).sum()
+    };
+    assert!(in_winter(&unplanned_yet) < 1.5, "{unplanned_yet:?}");
+    let account = winter.plan(PlanParameters::of(PlanKind::LayUp)).await.unwrap();
+    let draft_only = winter.kits_planned().await;
+    assert_eq!(draft_only, unplanned_yet, "a draft is nobody's word");
+    let published = winter.publish(&account).await.unwrap();
+    follow(&winter, published.plan.id).await;
+
+    let february = (winter.engines[0].id, Some(day("2026-02-10")));
+    let moved = winter.changed(published.plan.id, &[february]).await;
+    winter.publish_plan(&moved).await.unwrap();
+    follow(&winter, moved.id).await;
+}
+
+/// Compares the forecast with the visits of the plan that holds.
+async fn follow(winter: &Winter, plan: PlanId) {
+    let (connection, organisation) = (winter.store().connection(), winter.yard.organisation);
+    let visits = plans::visits(connection, organisation, plan).await.unwrap();
+    let months = winter.kits_planned().await;
+    assert_eq!(months.len(), 12);
+    for (month, kits) in months {
+        let next = month + chrono::Months::new(1);
+        let starts = visits.iter().filter_map(|visit| visit.starts_on);
+        let visits = starts.filter(|on| (month..next).contains(on)).count();
+        assert!((kits - visits as f64).abs() < 1e-9, "{month}: {kits} of {visits} visits");
+    }
 }
 
 #[rstest]

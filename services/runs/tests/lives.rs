@@ -2,11 +2,12 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that can't go on fails")]
 
+#[path = "support/invented.rs"]
+mod invented;
+
 use std::collections::{HashMap, HashSet};
 use std::sync::Arc;
 
-use chrono::{DateTime, NaiveDate, TimeZone as _, Utc};
-use fleet::id::OrganisationId;
 use fleet::run::RunKind;
 use rstest::rstest;
 use runs::check_due::check_due;
@@ -15,39 +16,10 @@ use runs::hours::FleetHours;
 use runs::lives::kept::{EnginesKept, GroupOf, ItemLives, LivesKept, Outlook};
 use runs::lives::risks::Risks;
 use runs::outlook::Outlooks;
-use store::load::{Ending, FaultyRows, Input, LoadRequest, load};
-use store::snapshot::{self, Snapshot};
-use store::{Author, Store, Transaction, organisations};
+use store::snapshot::Snapshot;
 use tests::database::Database::Sqlite;
 
-fn now() -> DateTime<Utc> {
-    Utc.with_ymd_and_hms(2026, 11, 21, 5, 0, 0).single().unwrap()
-}
-
-/// The invented fleet's records, as a yard would have loaded them.
-async fn records(store: &Store, seed: u64) -> (OrganisationId, Snapshot) {
-    let until: NaiveDate = "2026-11-20".parse().unwrap();
-    let history = scenario::history::live(seed, until);
-    let supply = scenario::supply::buy(seed, &history);
-    let begin = async |tx: &Transaction| {
-        organisations::create(tx, "Hollin Quay", fleet::Currency::EUR, now()).await
-    };
-    let organisation = store.write(begin).await.unwrap().id;
-    for file in scenario::files::write(&history, &supply) {
-        let request = LoadRequest {
-            organisation,
-            author: Author { id: None, name: "tests".to_owned(), at: now(), note: None },
-            kind: file.kind.parse().unwrap(),
-            faulty: FaultyRows::RefuseFile,
-            ending: Ending::Keep,
-        };
-        let input = Input::Text(Box::new(std::io::Cursor::new(file.csv.into_bytes())));
-        let report = load(store, &request, input, &mut |_| {}).await.unwrap();
-        assert_eq!(report.faults.count(), 0, "{}", file.kind);
-    }
-    let snapshot = snapshot::take(store, organisation, now()).await.unwrap();
-    (organisation, snapshot)
-}
+use invented::{now, records};
 
 fn item<'a>(lives: &'a LivesKept, name: &str) -> &'a ItemLives {
     lives.items.iter().find(|item| item.name == name).unwrap()

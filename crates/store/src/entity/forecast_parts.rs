@@ -19,6 +19,7 @@ pub struct Model {
     pub reason: String,
     pub scores: Json,
     pub history: Json,
+    pub hindcast: Option<Json>,
 }
 
 #[derive(Copy, Clone, Debug, EnumIter, DeriveRelation)]

@@ -99,6 +99,7 @@ impl Record for ForecastPart {
             reason: row.reason,
             scores: row.scores,
             history: row.history,
+            hindcast: row.hindcast,
         })
     }
 
@@ -113,6 +114,7 @@ impl Record for ForecastPart {
             reason: self.reason.clone(),
             scores: self.scores.clone(),
             history: self.history.clone(),
+            hindcast: self.hindcast.clone(),
         }
     }
 }

@@ -72,6 +72,7 @@ pub struct Answer {
     pub status: StatusCode,
     pub headers: HeaderMap,
     pub text: String,
+    pub bytes: Vec<u8>,
 }
 
 impl Answer {
@@ -158,6 +159,7 @@ impl Caller {
         let (parts, body) = response.into_parts();
         let bytes = to_bytes(body, 64 << 20).await.unwrap();
         let text = String::from_utf8_lossy(&bytes).into_owned();
-        Answer { status: parts.status, headers: parts.headers, text }
+        let bytes = bytes.to_vec();
+        Answer { status: parts.status, headers: parts.headers, text, bytes }
     }
 }

@@ -7,6 +7,7 @@ mod caller;
 mod document;
 mod feeds;
 mod findings;
+mod forecasts;
 mod isolation;
 mod jobs;
 mod limits;

@@ -42,12 +42,77 @@ pub fn draw(id: &str, part: &str, past: &[Used], ahead: &[Expected], today: Naiv
     let late = &past[past.len().saturating_sub(NARROW_PAST)..];
     let soon = &ahead[..ahead.len().min(NARROW_AHEAD)];
     Picture {
-        wide: drawn(past, ahead, (1000.0, 260.0), today).finish(&format!("{id}-w"), &title, &says),
-        narrow: drawn(late, soon, (358.0, 240.0), today).finish(&format!("{id}-n"), &title, &says),
+        wide: drawn(past, ahead, None, (1000.0, 260.0), today).finish(
+            &format!("{id}-w"),
+            &title,
+            &says,
+        ),
+        narrow: drawn(late, soon, None, (358.0, 240.0), today).finish(
+            &format!("{id}-n"),
+            &title,
+            &says,
+        ),
         caption: "Grey: used. Ahead: planned work (filled), on finding (hatched), unplanned \
                   (outlined). Bands: 5 and 8 of 10 months. Line: as likely more as less."
             .to_owned(),
         table: table(past, ahead, today),
+    }
+}
+
+/// Draws a past forecast with its band, and what was used before it and in its months.
+pub fn draw_back(
+    id: &str,
+    part: &str,
+    (before, after): (&[Used], &[Used]),
+    then: &[Expected],
+    today: NaiveDate,
+) -> Picture {
+    let title = format!("{part}: a past forecast, and what happened");
+    let after: Vec<f64> = then.iter().filter_map(|month| used_in(after, month)).collect();
+    let says = format!("{} of {} months lie inside the band.", inside(&after, then), after.len());
+    let late = &before[before.len().saturating_sub(NARROW_PAST)..];
+    let draw = |before: &[Used], size: (f64, f64)| drawn(before, then, Some(&after), size, today);
+    Picture {
+        wide: draw(before, (1000.0, 260.0)).finish(&format!("{id}-w"), &title, &says),
+        narrow: draw(late, (358.0, 240.0)).finish(&format!("{id}-n"), &title, &says),
+        caption: "Grey: used, before the forecast and after it. Bands: 5 and 8 of 10 months as \
+                  they were forecast. Line: as likely more as less."
+            .to_owned(),
+        table: table_back(&after, then, today),
+    }
+}
+
+fn used_in(after: &[Used], month: &Expected) -> Option<f64> {
+    after.iter().find(|used| used.month == month.month).map(|used| used.quantity)
+}
+
+fn inside(after: &[f64], then: &[Expected]) -> usize {
+    let inside = |(used, month): &(&f64, &Expected)| (month.q10..=month.q90).contains(*used);
+    after.iter().zip(then).filter(inside).count()
+}
+
+fn table_back(after: &[f64], then: &[Expected], today: NaiveDate) -> Table {
+    let row = |(place, month): (usize, &Expected)| {
+        let used = after.get(place);
+        let mark = match used {
+            Some(used) if *used < month.q10 => "below",
+            Some(used) if *used > month.q90 => "above",
+            Some(_) => "inside",
+            None => "–",
+        };
+        vec![
+            month_name(month.month, today),
+            format!("{:.1}", month.mean()),
+            format!("{:.0}", month.q50),
+            format!("{:.0} to {:.0}", month.q10, month.q90),
+            used.map_or("–".to_owned(), |used| format!("{used:.0}")),
+            mark.to_owned(),
+        ]
+    };
+    let head = ["Month", "Expected", "Median", "8 of 10", "Used", "Band"];
+    Table {
+        head: head.map(str::to_owned).to_vec(),
+        rows: then.iter().enumerate().map(row).collect(),
     }
 }
 
@@ -99,15 +164,18 @@ impl Months {
     }
 }
 
+/// With `happened`, what was used in the months of the forecast stands in place of its streams.
 fn drawn(
     past: &[Used],
     ahead: &[Expected],
+    happened: Option<&[f64]>,
     (width, height): (f64, f64),
     today: NaiveDate,
 ) -> Sheet {
     let mut sheet = Sheet::new(width, height);
     let (left, right, bottom) = (40.0, width - 12.0, height - 36.0);
     let most = past.iter().map(|m| m.quantity);
+    let most = most.chain(happened.into_iter().flatten().copied());
     let most = most.chain(ahead.iter().map(|m| m.q90.max(m.mean()))).fold(4.0, f64::max);
     let y = Scale::new((0.0, most * 1.08), (bottom, 14.0));
     for tick in y.ticks(4, 1.0) {
@@ -122,7 +190,12 @@ fn drawn(
         let x = months.centre(i) - column / 2.0;
         sheet.column(x, column, (y.at(m.quantity), bottom), Fill::Past);
     }
-    for (i, m) in ahead.iter().enumerate() {
+    for (i, used) in happened.into_iter().flatten().enumerate() {
+        let x = months.centre(past.len() + i) - column / 2.0;
+        sheet.column(x, column, (y.at(*used), bottom), Fill::Past);
+    }
+    let streams = if happened.is_some() { &[][..] } else { ahead };
+    for (i, m) in streams.iter().enumerate() {
         let x = months.centre(past.len() + i) - column / 2.0;
         let found = m.planned + m.on_finding;
         sheet.column(x, column, (y.at(m.planned), bottom), Fill::Certain);
@@ -209,6 +282,19 @@ mod tests {
             assert!(picture.wide.contains(fill) && picture.narrow.contains(fill), "{fill}");
         }
         assert_eq!(picture.table.rows[0], ["Mar", "–", "2.0", "1.0", "0.5", "4", "1 to 9"]);
+    }
+
+    #[test]
+    fn a_past_forecast_shows_what_happened_in_place_of_its_streams() {
+        let used = |month, quantity| Used { month: date(month), quantity };
+        let (before, after) = ([used(2, 3.0)], [used(3, 9.0), used(4, 12.0)]);
+        let then = [expected(3, 2.0), expected(4, 3.0), expected(5, 3.0)];
+        let picture = draw_back("t", "Seal kit", (&before, &after), &then, date(6));
+        assert!(picture.wide.contains("1 of 2 months lie inside the band."));
+        assert!(!picture.wide.contains("f-certain") && picture.wide.contains("band-8"));
+        assert_eq!(picture.table.rows[0], ["Mar", "3.5", "4", "1 to 9", "9", "inside"]);
+        assert_eq!(picture.table.rows[1][5], "above");
+        assert_eq!(picture.table.rows[2][4..], ["–", "–"]);
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! What was used of each part, month by month: service records laid out for the models.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
 use chrono::NaiveDate;
 use demand::frames::{self, DoneAt, PartRecord, PartUsed, Records, ServiceRecord, SiteCalendar};
@@ -17,7 +17,12 @@ pub struct Used {
     pub all: HashMap<PartId, History>,
     /// What was used on failures and on findings that no planned work had brought to light.
     pub unplanned: HashMap<PartId, History>,
+    /// How much of that each pool used lately.
+    pub shares: HashMap<PartId, BTreeMap<PoolId, f64>>,
 }
+
+/// Months that say which pool's engines a part was used on; with nothing used in them, all do.
+const SHARE_MONTHS: usize = 24;
 
 /// Whole months before the current one, from the first service on record.
 ///
@@ -35,7 +40,7 @@ pub fn used(
     chain_on: NaiveDate,
     revealed: &[ServiceId],
 ) -> Result<Used, RunError> {
-    let none = Used { all: HashMap::new(), unplanned: HashMap::new() };
+    let none = Used { all: HashMap::new(), unplanned: HashMap::new(), shares: HashMap::new() };
     let services = &snapshot.work.services;
     let Some(first) = services.iter().map(|service| service.done_on).min() else {
         return Ok(none);
@@ -55,8 +60,25 @@ pub fn used(
         .map(|it| it.0)
         .collect();
     records.used.retain(|line| unplanned.contains(&(line.service as usize)));
-    let unplanned = histories(snapshot, &monthly(&records, until)?)?;
-    Ok(Used { all, unplanned })
+    let by_pool = monthly(&records, until)?;
+    Ok(Used { all, unplanned: histories(snapshot, &by_pool)?, shares: shares(&by_pool)? })
+}
+
+fn shares(
+    by_pool: &[frames::MonthlyDemand],
+) -> Result<HashMap<PartId, BTreeMap<PoolId, f64>>, RunError> {
+    let mut shares: HashMap<PartId, BTreeMap<PoolId, (f64, f64)>> = HashMap::new();
+    for row in by_pool {
+        let late = row.quantities.len().saturating_sub(SHARE_MONTHS);
+        let sum = |quantities: &[f64]| quantities.iter().sum::<f64>();
+        let of = shares.entry(id_of(&row.part)?).or_default().entry(id_of(&row.pool)?).or_default();
+        *of = (of.0 + sum(&row.quantities[late..]), of.1 + sum(&row.quantities));
+    }
+    let chosen = |pools: BTreeMap<PoolId, (f64, f64)>| {
+        let asked_lately = pools.values().any(|it| it.0 > 0.0);
+        pools.into_iter().map(|(pool, it)| (pool, if asked_lately { it.0 } else { it.1 })).collect()
+    };
+    Ok(shares.into_iter().map(|(part, pools)| (part, chosen(pools))).collect())
 }
 
 /// The records as the frames take them: by places in lists.

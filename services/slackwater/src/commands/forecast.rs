@@ -8,7 +8,7 @@ use fleet::id::PartId;
 use fleet::part::Part;
 use fleet::run::RunKind;
 use serde::Serialize;
-use store::runs::ForecastRow;
+use store::runs::{ForecastRow, Scope};
 use store::{record, runs as kept};
 
 use crate::commands::make::make_run;
@@ -97,7 +97,8 @@ pub fn run(args: &ForecastArgs) -> Result<(), CommandError> {
         {
             return Err(CommandError::Failed(format!("there is no part \"{part}\" on record")));
         }
-        let rows = kept::forecast_rows(connection, organisation, run.id, None).await?;
+        let rows =
+            kept::forecast_rows(connection, organisation, run.id, (None, Scope::Fleet)).await?;
         Ok(listed(rows, &names, args.part.as_deref()))
     })?;
     args.listing.write(
@@ -114,7 +115,7 @@ fn listed(
 ) -> Vec<Row> {
     let mut listed: Vec<Row> = rows
         .into_iter()
-        .filter(|row| row.months == 1 && row.site.is_none() && row.pool.is_none())
+        .filter(|row| row.months == 1)
         .map(|row| {
             let at = |percent: &str| row.quantiles.get(percent).and_then(serde_json::Value::as_f64);
             Row {
