@@ -119,3 +119,80 @@ fn a_file_that_breaks_a_rule_leaves_what_was_there() {
     let part = beside.flatten().any(|file| file.file_name().to_string_lossy().ends_with(".part"));
     assert!(!part, "nothing half-written is left");
 }
+
+/// Rows of one part from January 2001 on, a quantity a month.
+fn monthly(quantities: impl IntoIterator<Item = f64>) -> String {
+    let row = |(at, quantity): (usize, f64)| {
+        format!("SEAL,{}-{:02},{quantity}\n", 2001 + at / 12, at % 12 + 1)
+    };
+    quantities.into_iter().enumerate().map(row).collect()
+}
+
+fn reversed(rows: &str) -> String {
+    rows.lines().rev().map(|row| format!("{row}\n")).collect()
+}
+
+/// Months of three years without the others of each half year.
+fn with_gaps() -> String {
+    let rows = monthly([2.0; 36]);
+    rows.lines().step_by(6).map(|row| format!("{row}\n")).collect()
+}
+
+fn huge(largest: f64) -> String {
+    monthly((0..36).map(|month| if month == 20 { largest } else { 0.0 }))
+}
+
+/// What a yard's file may hold: each forecast is a number, none below zero, quantiles rise, and what
+/// was asked for in whole pieces is forecast in whole pieces.
+#[rstest]
+#[case::one_month(monthly([3.0]))]
+#[case::nothing_ever_asked_for(monthly([0.0; 36]))]
+#[case::one_huge_month(huge(1e12))]
+#[case::halves(monthly((0..36).map(|month| f64::from(month % 3) / 2.0)))]
+#[case::gaps(with_gaps())]
+#[case::unsorted(reversed(&monthly((0..36).map(|month| f64::from(month % 4)))))]
+#[case::forty_years(monthly((0..480).map(|month| f64::from(month % 7))))]
+#[case::a_part_that_began_last_month_beside_an_old_one(monthly([1.0; 36]) + "NEW,2003-12,2\n")]
+fn an_odd_history_is_answered(#[case] rows: String) {
+    let folder = Folder::empty();
+    let whole = !rows.contains(".5");
+    folder.write("history.csv", format!("part,month,quantity\n{rows}"));
+    let said = folder.run(["demand", "--history", "history.csv", "--months", "4"]).good();
+    let parts = if rows.contains("NEW") { 2 } else { 1 };
+    assert_eq!(said.lines().count(), 1 + 4 * parts);
+    for line in said.lines().skip(1) {
+        let cells: Vec<&str> = line.split(',').collect();
+        let figures: Vec<f64> =
+            cells[2..15].iter().map(|cell| cell.parse().expect("a number")).collect();
+        assert!(figures.iter().all(|figure| figure.is_finite() && *figure >= 0.0), "{line}");
+        assert!(figures[1..].is_sorted(), "{line}");
+        assert!(!whole || figures[1..].iter().all(|figure| figure.fract() == 0.0), "{line}");
+    }
+}
+
+#[rstest]
+#[case::below_zero("SEAL,2025-01,3\nSEAL,2025-02,-2\n", &[], "line 3, column quantity", "out-of-bounds")]
+#[case::no_number("SEAL,2025-01,NaN\n", &[], "line 2, column quantity", "not-a-number")]
+#[case::too_much("SEAL,2025-01,1000000000001\n", &[], "line 2, column quantity", "out-of-bounds")]
+#[case::nothing_written("SEAL,2025-01,\n", &[], "line 2, column quantity", "value-missing")]
+#[case::no_part(",2025-01,3\n", &[], "line 2, column part", "value-missing")]
+#[case::a_month_twice("SEAL,2025-01,1\nSEAL,2025-01,2\n", &[], "line 3, column month", "month-twice")]
+#[case::no_month("SEAL,2025-13,1\n", &[], "line 2, column month", "not-a-month")]
+#[case::a_gap_that_may_not_be("SEAL,2025-01,1\nSEAL,2025-03,2\n", &["--missing", "refuse"],
+    "line 2, column month", "month-missing")]
+#[case::more_than_a_century("SEAL,1900-01,1\nSEAL,2025-03,2\n", &[], "line 2, column month",
+    "history-too-long")]
+#[case::only_a_header("", &[], "line 1", "history-empty")]
+fn a_history_that_breaks_a_rule_is_refused_by_its_line(
+    #[case] rows: &str,
+    #[case] more: &[&str],
+    #[case] place: &str,
+    #[case] rule: &str,
+) {
+    let folder = Folder::empty();
+    folder.write("history.csv", format!("part,month,quantity\n{rows}"));
+    let arguments = ["demand", "--history", "history.csv", "--months", "4"];
+    let said = folder.run(arguments.iter().chain(more));
+    assert_eq!((said.code, said.out.as_str()), (1, ""), "{said:?}");
+    assert!(said.err.contains(place) && said.err.contains(&format!("[{rule}]")), "{}", said.err);
+}

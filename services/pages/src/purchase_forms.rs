@@ -12,8 +12,8 @@ use store::orders::{
     self, Arrived, GivenBack, Invoice, InvoicedLine, LineChange, LotGiven, NewLine, Receiving,
     Sending,
 };
-use store::parts::{self, PartFilter};
-use store::{PageOf, StoreError, Transaction};
+use store::parts;
+use store::{StoreError, Transaction};
 use uuid::Uuid;
 
 use crate::failure::{Failure, onward, sentence, shown_again};
@@ -269,10 +269,9 @@ impl Sent<'_> {
         let at = (self.about.order.id, self.version()?);
         let number = self.fields.get("number").to_owned();
         let (connection, organisation) = (self.state.store.connection(), self.visitor.organisation);
-        let filter = PartFilter { text: Some(number.clone()), ..PartFilter::default() };
-        let found = parts::page(connection, organisation, &filter, PageOf::new(None, 100)).await;
+        let found = parts::by_numbers(connection, organisation, &[number.as_str()]).await;
         let found = found.map_err(Failure::from)?;
-        let Some(part) = found.rows.iter().find(|part| part.number == number) else {
+        let [part] = &found[..] else {
             return Err(Undone::at("number", "No part has this number."));
         };
         let quantity = self.whole("quantity")?;

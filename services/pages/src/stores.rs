@@ -72,12 +72,20 @@ pub async fn show(
         PartFilter { text: (!find.is_empty()).then(|| find.clone()), ..PartFilter::default() };
     let of = PageOf::new(wanted.after.parse().ok(), ROWS_MAX);
     let mut found = parts::page(connection, organisation, &filter, of).await?;
+    found.rows.sort_by(|a, b| a.number.cmp(&b.number));
+    if of.after.is_none() {
+        // Whoever types a whole number has that part before all that only hold it.
+        let exactly = parts::by_numbers(connection, organisation, &[find.as_str()]).await?;
+        for part in exactly {
+            found.rows.retain(|other| other.id != part.id);
+            found.rows.insert(0, part);
+        }
+    }
     let ids: Vec<PartId> = found.rows.iter().map(|part| part.id).collect();
     let positions = positions(connection, organisation, &ids).await?;
     let latest = Latest::of(&state, organisation, RunKind::Forecast).await?;
     let needed = needed(connection, organisation, latest.done.as_ref(), &ids).await?;
     let of_all = record::count::<Part>(connection, organisation).await?;
-    found.rows.sort_by(|a, b| a.number.cmp(&b.number));
     let page = StoresPage {
         frame: visitor.frame("Stores", Room::Stores),
         heading: heading(of_all, &find, &found),
@@ -90,7 +98,7 @@ pub async fn show(
              in; kits, terms and stock follow."
                 .to_owned()
         } else {
-            format!("No part has \"{find}\" in its number or name.")
+            format!("No part has \"{find}\" in its number, name or maker.")
         },
         more: found.next.map(|next| {
             let to = format!("/stores?find={}&after={next}", in_address(&find));

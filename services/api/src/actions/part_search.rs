@@ -1,4 +1,4 @@
-//! Find parts by number or name.
+//! Find parts by number, name, maker, and the old number that they stand in for.
 
 use axum::Json;
 use axum::extract::{OriginalUri, State};
@@ -21,7 +21,8 @@ use crate::state::ApiState;
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
 pub struct PartsWanted {
-    /// Part of the number or of the name.
+    /// Words, each of which is part of the number, the name or the maker, letters' case aside. What
+    /// stands in for a part so found is found with it.
     text: Option<String>,
     /// `part`, `kit`, `fluid` or `consumable`.
     #[param(value_type = Option<String>)]

@@ -80,6 +80,15 @@ pub fn run(args: &ForecastArgs) -> Result<(), CommandError> {
     let rows = runtime()?.block_on(async {
         let (store, organisation) = args.records.open().await?;
         let (connection, organisation) = (store.connection(), organisation.id);
+        let parts: Vec<Part> = record::all(connection, organisation).await?;
+        let names: HashMap<PartId, String> =
+            parts.into_iter().map(|part| (part.id, part.number)).collect();
+        // Told before the work is done, and not after.
+        if let Some(part) = &args.part
+            && !names.values().any(|number| number == part)
+        {
+            return Err(CommandError::Failed(format!("there is no part \"{part}\" on record")));
+        }
         let run = if args.last {
             kept::latest(connection, organisation, RunKind::Forecast, None).await?.ok_or_else(
                 || CommandError::Failed("there is no forecast yet: slackwater forecast".into()),
@@ -89,14 +98,6 @@ pub fn run(args: &ForecastArgs) -> Result<(), CommandError> {
             make_run(&store, organisation, RunKind::Forecast, i64::from(args.seed), parameters)
                 .await?
         };
-        let parts: Vec<Part> = record::all(connection, organisation).await?;
-        let names: HashMap<PartId, String> =
-            parts.into_iter().map(|part| (part.id, part.number)).collect();
-        if let Some(part) = &args.part
-            && !names.values().any(|number| number == part)
-        {
-            return Err(CommandError::Failed(format!("there is no part \"{part}\" on record")));
-        }
         let rows =
             kept::forecast_rows(connection, organisation, run.id, (None, Scope::Fleet)).await?;
         Ok(listed(rows, &names, args.part.as_deref()))
