@@ -8,7 +8,7 @@ use crate::catalogue::{
     GEAR_OIL, HOME, KITS, MODELS, Model, PEOPLE, PIER, POOLS, Part, SUPPLIERS, TASKS, Task,
 };
 use crate::history::{History, Shown, Why};
-use crate::season::share_of_season;
+use crate::season::{hire_days, share_of_season};
 use crate::supply::{Supply, stocked};
 
 /// A file: its kind and its text. Each stands after those that its rows name.
@@ -111,8 +111,7 @@ fn calendar_days(until: NaiveDate) -> Sheet {
 /// The first and last hire of the season that is on or comes next.
 fn hire_season(until: NaiveDate) -> (NaiveDate, NaiveDate) {
     let year = until.year() + i32::from(until.month() >= 10);
-    let day = |month, day| NaiveDate::from_ymd_opt(year, month, day).unwrap_or(until);
-    (day(4, 3), day(10, 24))
+    hire_days(year).unwrap_or((until, until))
 }
 
 fn sites(until: NaiveDate) -> Sheet {

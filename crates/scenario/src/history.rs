@@ -11,7 +11,7 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Gamma, LogNormal, Weibull};
 
 use crate::catalogue::{GEAR_OIL, MODELS, POOLS, TASKS};
-use crate::season::{is_open_for_hire, share_of_season};
+use crate::season::{is_last_of_hire, is_open_for_hire, share_of_season};
 
 /// A boat by its jetty place.
 pub struct Boat {
@@ -279,7 +279,9 @@ fn live_one(seed: u64, engine: usize, weather: &BTreeMap<NaiveDate, f64>, histor
     let until = history.until;
     for day in start.iter_days().take_while(|day| *day <= until) {
         run_day(&mut running, engine, day, weather, history);
-        if day.weekday() == Weekday::Sun && is_open_for_hire(day) {
+        if is_last_of_hire(day) {
+            note_reading(&mut running, engine, day, history, Round::Stocktake);
+        } else if day.weekday() == Weekday::Sun && is_open_for_hire(day) {
             note_reading(&mut running, engine, day, history, Round::Sunday);
         }
         look_after(&mut running, engine, day, history);
@@ -350,7 +352,7 @@ fn run_day(
 /// Why somebody walks along the meters.
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Round {
-    /// When the record begins: every meter is read.
+    /// When the record begins and when boats come ashore: every meter is read.
     Stocktake,
     Sunday,
 }

@@ -20,7 +20,17 @@ pub fn share_of_season(day: NaiveDate) -> f64 {
     level.max(0.0) / 100.0 / 30.4 * WEEKDAYS[day.weekday().num_days_from_monday() as usize]
 }
 
-/// Whether boats are let at all: Easter to the autumn holiday.
+/// The first and the last day on which boats are let, in a year.
+pub fn hire_days(year: i32) -> Option<(NaiveDate, NaiveDate)> {
+    NaiveDate::from_ymd_opt(year, 4, 3).zip(NaiveDate::from_ymd_opt(year, 10, 24))
+}
+
+/// Whether boats are let at all.
 pub fn is_open_for_hire(day: NaiveDate) -> bool {
-    share_of_season(day) > 0.0 && (3..=10).contains(&day.month())
+    hire_days(day.year()).is_some_and(|(first, last)| first <= day && day <= last)
+}
+
+/// Whether boats come ashore on this day.
+pub fn is_last_of_hire(day: NaiveDate) -> bool {
+    hire_days(day.year()).is_some_and(|(_, last)| last == day)
 }

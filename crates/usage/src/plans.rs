@@ -70,7 +70,8 @@ impl EnginePlans {
         whole: f64,
     ) -> (f64, f64, f64) {
         let mut kept = whole;
-        for &(start, end) in &self.replaced {
+        let passed = self.replaced.partition_point(|span| span.1 <= from);
+        for &(start, end) in self.replaced[passed..].iter().take_while(|span| span.0 < to) {
             let (a, b) = (start.max(from), end.min(to));
             if a < b {
                 kept -= outlook.exposure(a, b);

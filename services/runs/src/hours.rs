@@ -3,14 +3,16 @@
 //! A metered engine's life is its ledger. One without a meter has the hire hours of the boats that
 //! it sat on, times the running factor of its pool; hire hours follow the fitting.
 
+mod known_days;
+
 use std::collections::HashMap;
 
 use chrono::{DateTime, NaiveDate, Utc};
 use chrono_tz::Tz;
 use fleet::boat::Fitting;
 use fleet::calendar::day_of;
-use fleet::engine::{Engine, EngineStatus};
-use fleet::hire::Hire;
+use fleet::engine::{Engine, Standstill};
+use fleet::hire::{Booking, Hire};
 use fleet::hours::Hours;
 use fleet::id::{BoatId, EngineId, PoolId, SiteId};
 use fleet::ledger::{Ledger, LifePoint};
@@ -18,8 +20,10 @@ use fleet::reading::Reading;
 use store::snapshot::Snapshot;
 use usage::{
     EngineAhead, EngineHistory, EnginePlans, EnginePosterior, HoursForecast, LifeReading, Outlook,
-    Plan, PoolModel, Source,
+    PoolModel, Source,
 };
+
+use known_days::{PoolAhead, Season};
 
 /// Hires that a running factor must rest on at the least (common practice, no source).
 const HIRES_FOR_FACTOR: usize = 20;
@@ -75,7 +79,7 @@ impl FleetHours {
         let meters = metered(snapshot, &zone_of_pool);
         let hired = hired_by_engine(snapshot, &zone_of_pool);
         let factors = factors(snapshot, &meters, &hired);
-        let mut by_pool: HashMap<PoolId, Vec<(EngineId, Known)>> = HashMap::new();
+        let mut by_pool: HashMap<PoolId, Vec<Known<'_>>> = HashMap::new();
         for engine in &snapshot.fleet.engines {
             let factor = factors.get(&engine.pool).map_or(1.0, |factor| factor.factor);
             let (basis, life, source, changes) =
@@ -92,21 +96,34 @@ impl FleetHours {
                     _ => (Basis::Pool, Vec::new(), Source::Estimated, Vec::new()),
                 };
             let history = history(&life, source, meters.get(&engine.id));
-            let plans = plans(snapshot, engine);
-            let known = Known { basis, life, history, plans, meter_changes: changes };
-            by_pool.entry(engine.pool).or_default().push((engine.id, known));
+            let known = Known { engine, basis, life, history, meter_changes: changes };
+            by_pool.entry(engine.pool).or_default().push(known);
         }
+        let ahead = DaysAhead::read(snapshot);
         let mut fitted =
             Self { on: today, outlooks: HashMap::new(), engines: HashMap::new(), factors };
         for (pool, rows) in by_pool {
             let histories: Vec<EngineHistory> =
-                rows.iter().map(|(_, known)| known.history.clone()).collect();
+                rows.iter().map(|known| known.history.clone()).collect();
             let fit = PoolModel::fit(&histories, today);
+            let zone = zone_of_pool.get(&pool).copied().unwrap_or(Tz::UTC);
+            let pool_ahead = PoolAhead {
+                today,
+                zone,
+                outlook: &fit.outlook,
+                season: ahead.season(pool, &rows),
+                factor: fitted.factors.get(&pool).map(|factor| factor.factor),
+                bookings: ahead.bookings.get(&pool).map_or(&[], Vec::as_slice),
+            };
+            let engines = rows.iter().zip(&fit.posteriors);
+            let engines: Vec<known_days::Known<'_>> =
+                engines.map(|(known, posterior)| ahead.of_engine(known.engine, posterior)).collect();
+            let plans = pool_ahead.plans(&engines);
             fitted.outlooks.insert(pool, fit.outlook);
-            for ((engine, known), posterior) in rows.into_iter().zip(fit.posteriors) {
-                let Known { basis, life, history: _, plans, meter_changes } = known;
+            for ((known, posterior), plans) in rows.into_iter().zip(fit.posteriors).zip(plans) {
+                let Known { engine, basis, life, history: _, meter_changes } = known;
                 let hours = EngineHours { pool, basis, life, posterior, plans, meter_changes };
-                fitted.engines.insert(engine, hours);
+                fitted.engines.insert(engine.id, hours);
             }
         }
         fitted
@@ -183,12 +200,57 @@ impl EngineHours {
 }
 
 /// What is on record of an engine before its pool is fitted.
-struct Known {
+struct Known<'a> {
+    engine: &'a Engine,
     basis: Basis,
     life: Vec<(NaiveDate, f64)>,
     history: EngineHistory,
-    plans: EnginePlans,
     meter_changes: Vec<NaiveDate>,
+}
+
+/// What is on record of days ahead, by what it is asked for.
+struct DaysAhead<'a> {
+    seasons: HashMap<PoolId, Season>,
+    bookings: HashMap<PoolId, Vec<&'a Booking>>,
+    standstills: HashMap<EngineId, Vec<&'a Standstill>>,
+}
+
+impl<'a> DaysAhead<'a> {
+    fn read(snapshot: &'a Snapshot) -> Self {
+        let of_site: HashMap<SiteId, Season> = snapshot
+            .yard
+            .sites
+            .iter()
+            .filter_map(|site| Some((site.id, Season::of(site)?)))
+            .collect();
+        let pools = snapshot.fleet.pools.iter();
+        let seasons =
+            pools.filter_map(|pool| Some((pool.id, *of_site.get(&pool.site)?))).collect();
+        let mut bookings: HashMap<PoolId, Vec<&Booking>> = HashMap::new();
+        for booking in &snapshot.fleet.bookings {
+            bookings.entry(booking.pool).or_default().push(booking);
+        }
+        let mut standstills: HashMap<EngineId, Vec<&Standstill>> = HashMap::new();
+        for still in &snapshot.fleet.standstills {
+            standstills.entry(still.engine).or_default().push(still);
+        }
+        Self { seasons, bookings, standstills }
+    }
+
+    /// The season of a pool that keeps to its site's.
+    fn season(&self, pool: PoolId, engines: &[Known<'_>]) -> Option<Season> {
+        let lives = engines.iter().map(|known| known.life.as_slice());
+        self.seasons.get(&pool).copied().filter(|season| season.is_kept(lives))
+    }
+
+    fn of_engine(
+        &self,
+        engine: &'a Engine,
+        posterior: &'a EnginePosterior,
+    ) -> known_days::Known<'a> {
+        let standstills = self.standstills.get(&engine.id).cloned().unwrap_or_default();
+        known_days::Known { engine, posterior, standstills }
+    }
 }
 
 /// The zone of each site; UTC where a name is not known.
@@ -340,21 +402,4 @@ fn history(life: &[(NaiveDate, f64)], source: Source, meter: Option<&Metered>) -
         tracing::warn!(%error, "an engine's hours can't be used");
         EngineHistory::default()
     })
-}
-
-/// What is known of an engine's days ahead: when it stands still.
-fn plans(snapshot: &Snapshot, engine: &Engine) -> EnginePlans {
-    let mut known: Vec<Plan> = snapshot
-        .fleet
-        .standstills
-        .iter()
-        .filter(|still| still.engine == engine.id)
-        .filter_map(|still| {
-            Some(Plan::Parked { from: still.from_on, to: still.until_on.succ_opt()? })
-        })
-        .collect();
-    if matches!(engine.status, EngineStatus::Retired | EngineStatus::Sold) {
-        known.clear();
-    }
-    EnginePlans::new(&known).unwrap_or_default()
 }

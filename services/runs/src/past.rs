@@ -3,8 +3,9 @@
 use chrono::{NaiveDate, NaiveTime};
 use store::snapshot::Snapshot;
 
-/// Takes away what was not yet known on `day`. Standstills stay where they had begun; of an engine
-/// that has left since, the record does not say when, so it is not there at all.
+/// Takes away what was not yet known on `day`. Standstills and bookings stay where they had begun,
+/// since the records do not say when they were made; of an engine that has left since, they do not
+/// say when, so it is not there at all.
 ///
 /// What was recorded late counts from the day that it speaks of: the records do not tell a load of
 /// old files from a note made too late.
@@ -14,9 +15,11 @@ pub fn cut(snapshot: &mut Snapshot, day: NaiveDate) {
     fleet.readings.retain(|reading| reading.read_at < now);
     fleet.hires.retain(|hire| hire.back_at < now);
     fleet.standstills.retain(|still| still.from_on < day);
+    fleet.bookings.retain(|booking| booking.starts_at < now);
     fleet
         .engines
         .retain(|engine| engine.first_run_on.or(engine.bought_on).is_none_or(|since| since < day));
     snapshot.work.services.retain(|service| service.done_on < day);
+    snapshot.work.plans.retain(|plan| plan.created_at < now);
     snapshot.taken_at = now;
 }
