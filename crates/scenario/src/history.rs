@@ -274,7 +274,7 @@ fn live_one(seed: u64, engine: usize, weather: &BTreeMap<NaiveDate, f64>, histor
     let start = about.in_service.max(history.from);
     running.renew_impeller();
     running.renew_seals();
-    assume_done_before(&mut running, about, start);
+    assume_done_before(&mut running, (engine, about), start);
     note_reading(&mut running, engine, start, history, Round::Stocktake);
     let until = history.until;
     for day in start.iter_days().take_while(|day| *day <= until) {
@@ -288,12 +288,20 @@ fn live_one(seed: u64, engine: usize, weather: &BTreeMap<NaiveDate, f64>, histor
     }
 }
 
-/// What was done before the record began: a lay-up in the autumn before.
-fn assume_done_before(running: &mut Running, about: &Engine, start: NaiveDate) {
-    let autumn = NaiveDate::from_ymd_opt(start.year() - 1, 11, 4).unwrap_or(start);
+/// What was done before the record began: at a lay-up, the autumn before or, where a task's interval
+/// is of several years, one of the autumns before it. The yard's deep work goes round the fleet, a
+/// share each winter.
+fn assume_done_before(running: &mut Running, (number, about): (usize, &Engine), start: NaiveDate) {
+    let season = POOLS[about.pool].season_hours * about.true_rate;
     for task in &TASKS {
-        let day = if about.in_service < autumn { autumn } else { about.in_service };
-        running.done.insert(task.code, (about.hours_before, day));
+        let rounds = task.months.map_or(1, |months| (months / 12).max(1)) as usize;
+        let seasons_ago = number % rounds;
+        let autumn = NaiveDate::from_ymd_opt(start.year() - 1 - seasons_ago as i32, 11, 4);
+        let done = match autumn.filter(|autumn| about.in_service < *autumn) {
+            Some(autumn) => ((about.hours_before - seasons_ago as f64 * season).max(0.0), autumn),
+            None => (0.0, about.in_service),
+        };
+        running.done.insert(task.code, done);
     }
 }
 
