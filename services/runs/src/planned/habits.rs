@@ -116,9 +116,15 @@ impl Habits {
 /// What the programme alone lets expect: due work is done, at lay-up also what would fall due soon
 /// (common practice, no source).
 const fn by_programme(when: When, standing: Standing) -> f64 {
-    // Nobody knows how far it has gone: within the weeks of the start-up list, or at lay-up.
+    // Nobody knows how far it has gone, only how far at the least: within the weeks of the start-up
+    // list, or at lay-up, and surely there where it has been due for as long as there is a record.
     if matches!(when.running, Running::Unknown) {
-        return if when.ashore { 0.5 } else { 10.0 / (7.0 * START_UP_WEEKS as f64) };
+        return match (when.ashore, standing) {
+            (true, Standing::DueByHours | Standing::DueByMonths) => 0.95,
+            (true, Standing::Near) => 0.75,
+            (true, Standing::Early) => 0.5,
+            (false, _) => 10.0 / (7.0 * START_UP_WEEKS as f64),
+        };
     }
     match (when.ashore, standing) {
         (_, Standing::DueByHours | Standing::DueByMonths) => 0.95,

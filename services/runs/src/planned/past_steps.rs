@@ -3,7 +3,8 @@
 use std::collections::{BTreeMap, HashMap, HashSet};
 
 use chrono::{Datelike, Days, NaiveDate};
-use fleet::due::{LastDone, NextDue, next_due, settled_by};
+use fleet::due::{LastDone, Limits, NextDue, next_due, settled_by};
+use fleet::hours::Hours;
 use fleet::id::{EngineId, ServiceId, TaskId};
 use fleet::service::{Service, ServiceReason};
 use store::snapshot::Snapshot;
@@ -19,7 +20,8 @@ use crate::hours::FleetHours;
 pub struct PastStep {
     pub task: TaskId,
     pub running: Running,
-    /// As it stood at the end, had nothing been done.
+    /// As it stood at the end, had nothing been done; at the least, where nobody knows when it was
+    /// done last.
     pub gone: Gone,
     /// The engine was laid up.
     pub ashore: bool,
@@ -57,6 +59,7 @@ pub fn past_steps(
         by_engine.entry(service.engine).or_default().push(service);
     }
     let lay_ups = lay_ups(snapshot);
+    let begins = begins(snapshot, fleet);
     let none = BTreeMap::new();
     let mut steps = Vec::new();
     for rule in rules(snapshot, fleet) {
@@ -67,13 +70,25 @@ pub fn past_steps(
             .copied()
             .collect();
         let lay_ups = lay_ups.get(&rule.engine).unwrap_or(&none);
-        let first_service = services.iter().map(|service| service.done_on).min();
-        let hours = fleet.engine(rule.engine).and_then(|hours| hours.life().first());
-        let begins = hours.map(|point| point.0).into_iter().chain(first_service).min();
+        let begins = begins.get(&rule.engine).copied();
         let replay = Replay { rule: &rule, fleet, lay_ups, revealed, begins, today };
         replay.walk(settling, &mut steps);
     }
     steps
+}
+
+/// The first day on each engine's record.
+pub fn begins(snapshot: &Snapshot, fleet: &FleetHours) -> HashMap<EngineId, NaiveDate> {
+    let mut begins: HashMap<EngineId, NaiveDate> = HashMap::new();
+    let services = snapshot.work.services.iter().map(|service| (service.engine, service.done_on));
+    let first_hours = |engine: EngineId| Some(fleet.engine(engine)?.life().first()?.0);
+    let engines = snapshot.fleet.engines.iter();
+    let hours = engines.filter_map(|engine| Some((engine.id, first_hours(engine.id)?)));
+    for (engine, day) in services.chain(hours) {
+        let known = begins.entry(engine).or_insert(day);
+        *known = (*known).min(day);
+    }
+    begins
 }
 
 /// One rule's past.
@@ -135,15 +150,27 @@ impl Replay<'_> {
         let life_on = |day: NaiveDate| hours.and_then(|hours| hours.life_on(day));
         let until = end + Days::new(1);
         let life = life_on(until);
-        let (running, gone) = match next_due(&self.rule.interval, self.rule.severity, last) {
-            NextDue::Known(limits) => {
-                let known = life.and_then(|life| fleet::hours::Hours::from_decimal(life).ok());
-                let margins = limits.margins(known.unwrap_or_default(), until);
-                let hours_share = margins.hours_share.filter(|_| known.is_some());
-                let running = if limits.first { Running::First } else { Running::Repeating };
-                (running, Gone::of(hours_share, margins.months_share))
+        let in_hours = |life: f64| Hours::from_decimal(life).ok();
+        let next = |last| match next_due(&self.rule.interval, self.rule.severity, last) {
+            NextDue::Known(limits) => Some(limits),
+            NextDue::Unknown { .. } => None,
+        };
+        let gone = |limits: &Limits| {
+            let known = life.and_then(in_hours);
+            let margins = limits.margins(known.unwrap_or_default(), until);
+            let hours_share = margins.hours_share.filter(|_| known.is_some());
+            Gone::of(hours_share, margins.months_share)
+        };
+        let (running, gone) = match next(last) {
+            Some(limits) if limits.first => (Running::First, gone(&limits)),
+            Some(limits) => (Running::Repeating, gone(&limits)),
+            // It was before the record began, so it has gone that far at the least.
+            None => {
+                let begins = self.begins.unwrap_or(from);
+                let life = life_on(begins).and_then(in_hours);
+                let at_least = next(LastDone::On { day: begins, life });
+                (Running::Unknown, at_least.map_or_else(|| Gone::of(None, None), |it| gone(&it)))
             }
-            NextDue::Unknown { .. } => (Running::Unknown, Gone::of(None, None)),
         };
         let ran = life.zip(life_on(from)).map_or(0.0, |(after, before)| (after - before).max(0.0));
         PastStep {

@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, HashMap, HashSet};
 
 use chrono::{Datelike, NaiveDate};
+use fleet::due::Limits;
 use fleet::engine::Engine;
 use fleet::id::{EngineId, ModelId, PartId, ServiceId, TaskId};
 use rand::{RngExt, SeedableRng};
@@ -16,7 +17,7 @@ use super::failures::{self, Rates, failure_rates};
 use super::findings::{Findings, Follows, findings};
 use super::habits::{Chances, Habits, LayUps, Running, When};
 use super::needs::{Need, Needs};
-use super::past_steps::past_steps;
+use super::past_steps::{begins, past_steps};
 use super::shares::Gone;
 use super::visits::{Planned, coming};
 use crate::due::DueLine;
@@ -40,6 +41,8 @@ pub struct Yard {
     findings: Findings,
     needs: Needs,
     visits: HashMap<EngineId, Planned>,
+    /// The first day on each engine's record.
+    begins: HashMap<EngineId, NaiveDate>,
 }
 
 impl Yard {
@@ -58,6 +61,7 @@ impl Yard {
             lay_ups: LayUps::learn(snapshot),
             needs: Needs::learn(snapshot, &chain(snapshot)?, chain_on),
             visits: coming(snapshot, today),
+            begins: begins(snapshot, fleet),
             findings,
             settles,
         })
@@ -364,12 +368,12 @@ impl Ways {
         let settled = fleet::due::settled_by(line.task, &yard.settles);
         Self {
             task: line.task,
-            start: Clock::of(line, fleet, span.today),
-            every_hours: line.repeats.hours.map_or(f64::INFINITY, |hours| hours.as_decimal()),
-            every_days: line
-                .repeats
-                .months
-                .map_or(f64::INFINITY, |months| f64::from(months) * DAYS_A_MONTH),
+            start: match line.limits() {
+                Some(limits) => Clock::of((line, limits), fleet, span.today),
+                None => Clock::at_least(line, yard.begins.get(&line.engine), fleet, span.today),
+            },
+            every_hours: every_hours(line),
+            every_days: every_days(line),
             chances: [Running::Repeating, Running::First, Running::Unknown].map(chances),
             rates: yard.rates.get(&line.task).copied(),
             settles: settled.iter().filter_map(|task| places.get(task).copied()).collect(),
@@ -387,8 +391,7 @@ impl Clock {
         running: Running::Unknown,
     };
 
-    fn of(line: &DueLine, fleet: &FleetHours, today: NaiveDate) -> Self {
-        let Some(limits) = line.limits() else { return Self::UNKNOWN };
+    fn of((line, limits): (&DueLine, &Limits), fleet: &FleetHours, today: NaiveDate) -> Self {
         let running = if limits.first { Running::First } else { Running::Repeating };
         let mut clock = Self { running, ..Self::UNKNOWN };
         // Without hours on record the hours limb can't be played: the months limb stands alone.
@@ -404,6 +407,36 @@ impl Clock {
         }
         clock
     }
+
+    /// What was last done before the record `begins` has gone at least as far as if it had been done
+    /// that day.
+    fn at_least(
+        line: &DueLine,
+        begins: Option<&NaiveDate>,
+        fleet: &FleetHours,
+        today: NaiveDate,
+    ) -> Self {
+        let Some(begins) = begins else { return Self::UNKNOWN };
+        let mut clock = Self::UNKNOWN;
+        let life = fleet.engine(line.engine).and_then(|hours| hours.life_on(*begins));
+        if let Some(life) = life.filter(|_| every_hours(line).is_finite()) {
+            clock.hours_length = every_hours(line).max(0.1);
+            clock.hours_at = life + clock.hours_length;
+        }
+        if every_days(line).is_finite() {
+            clock.days_length = every_days(line).max(1.0);
+            clock.due_on = (*begins - today).num_days() as f64 + clock.days_length;
+        }
+        clock
+    }
+}
+
+fn every_hours(line: &DueLine) -> f64 {
+    line.repeats.hours.map_or(f64::INFINITY, |hours| hours.as_decimal())
+}
+
+fn every_days(line: &DueLine) -> f64 {
+    line.repeats.months.map_or(f64::INFINITY, |months| f64::from(months) * DAYS_A_MONTH)
 }
 
 impl Unsure {
