@@ -72,7 +72,7 @@ pub(crate) fn foresee(
     let lines = due_list(snapshot, &fleet, span.today, span.today);
     told(200, "playing the engines forward");
     let played = play(snapshot, &fleet, &lines, (span, chain_on))?;
-    let used = used(snapshot, span.first, chain_on, &played.revealed)?;
+    let used = used(snapshot, span.first, chain_on, &played.explained)?;
     told(350, "forecasting what no plan explains");
     let unplanned = forecast_rest(&used, span, told)?;
     let mut work: HashMap<PartId, BTreeMap<PoolId, WorkDemand>> = HashMap::new();
@@ -98,7 +98,7 @@ impl Foreseen {
     fn streams(&self, part: PartId, span: Span) -> Streams {
         let mut streams = Streams::none(span);
         self.work.get(&part).into_iter().flatten().for_each(|(_, work)| streams.add_work(work));
-        streams.unplanned = self.rest(part, span).unwrap_or(streams.unplanned);
+        streams.add_rest(&self.rest(part, span).unwrap_or_default());
         streams
     }
 

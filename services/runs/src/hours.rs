@@ -116,8 +116,9 @@ impl FleetHours {
                 bookings: ahead.bookings.get(&pool).map_or(&[], Vec::as_slice),
             };
             let engines = rows.iter().zip(&fit.posteriors);
-            let engines: Vec<known_days::Known<'_>> =
-                engines.map(|(known, posterior)| ahead.of_engine(known.engine, posterior)).collect();
+            let engines: Vec<known_days::Known<'_>> = engines
+                .map(|(known, posterior)| ahead.of_engine(known.engine, posterior))
+                .collect();
             let plans = pool_ahead.plans(&engines);
             fitted.outlooks.insert(pool, fit.outlook);
             for ((known, posterior), plans) in rows.into_iter().zip(fit.posteriors).zip(plans) {
@@ -224,8 +225,7 @@ impl<'a> DaysAhead<'a> {
             .filter_map(|site| Some((site.id, Season::of(site)?)))
             .collect();
         let pools = snapshot.fleet.pools.iter();
-        let seasons =
-            pools.filter_map(|pool| Some((pool.id, *of_site.get(&pool.site)?))).collect();
+        let seasons = pools.filter_map(|pool| Some((pool.id, *of_site.get(&pool.site)?))).collect();
         let mut bookings: HashMap<PoolId, Vec<&Booking>> = HashMap::new();
         for booking in &snapshot.fleet.bookings {
             bookings.entry(booking.pool).or_default().push(booking);

@@ -29,7 +29,7 @@ use crate::due::DueLine;
 use crate::error::RunError;
 use crate::hours::FleetHours;
 use ahead::{Ahead, Steps};
-use walk::{Walk, Yard};
+use walk::{Stream, Walk, Yard};
 
 /// How many months from which, on how many paths.
 #[derive(Clone, Copy, Debug)]
@@ -49,13 +49,15 @@ pub struct WorkDemand {
     pub planned: Vec<f32>,
     /// What they take when opening brings something to light.
     pub on_finding: Vec<f32>,
+    /// What failures in use take.
+    pub unplanned: Vec<f32>,
 }
 
 /// What work takes, and which past services it stands for.
 pub struct Work {
     pub demand: HashMap<(PartId, PoolId), WorkDemand>,
-    /// Services on findings that planned work had brought to light: their like is played.
-    pub revealed: Vec<ServiceId>,
+    /// Unplanned services whose like is played.
+    pub explained: Vec<ServiceId>,
 }
 
 /// Share of an engine's surprise that its pool shares (weather, a good year); common practice, no
@@ -93,7 +95,11 @@ pub fn play(
             walk.path(&steps, &life, path, &mut random, |taken| {
                 let size = span.paths * span.months;
                 let of = demand.entry((taken.part, engine.pool)).or_default();
-                let stream = if taken.found { &mut of.on_finding } else { &mut of.planned };
+                let stream = match taken.stream {
+                    Stream::Planned => &mut of.planned,
+                    Stream::OnFinding => &mut of.on_finding,
+                    Stream::Unplanned => &mut of.unplanned,
+                };
                 if stream.is_empty() {
                     stream.resize(size, 0.0);
                 }
@@ -101,7 +107,7 @@ pub fn play(
             });
         }
     }
-    Ok(Work { demand, revealed: yard.revealed() })
+    Ok(Work { demand, explained: yard.explained(snapshot) })
 }
 
 /// How each pool leans on each path.

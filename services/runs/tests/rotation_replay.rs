@@ -39,7 +39,7 @@ fn at(day: NaiveDate, hour: u32) -> DateTime<Utc> {
 
 /// Whether a boat goes out on a day of its season: four days of five, not all on the same.
 fn goes_out(boat: u32, day: u64) -> bool {
-    (day + u64::from(boat)) % 5 != 0
+    !(day + u64::from(boat)).is_multiple_of(5)
 }
 
 /// Hires of a season and a reading each Sunday evening and at its end, hours counted on from `life`.

@@ -30,6 +30,12 @@ impl Streams {
     pub fn add_work(&mut self, work: &WorkDemand) {
         add(&mut self.planned, &work.planned);
         add(&mut self.on_finding, &work.on_finding);
+        add(&mut self.unplanned, &work.unplanned);
+    }
+
+    /// What neither work nor failures explain.
+    pub fn add_rest(&mut self, rest: &[f32]) {
+        add(&mut self.unplanned, rest);
     }
 
     pub fn add(&mut self, more: &Self) {
@@ -96,7 +102,7 @@ pub fn by_pool(
             .map_err(|error| RunError::Refused { rule: error.rule(), what: error.to_string() })?;
         for (pool, paths) in shares.keys().zip(split) {
             let streams = pools.entry(*pool).or_insert_with(|| Streams::none(span));
-            streams.unplanned = paths.values().to_vec();
+            streams.add_rest(paths.values());
         }
     }
     Ok(in_whole_units(pools, span))

@@ -15,7 +15,7 @@ use crate::hours::zones;
 /// Monthly use of each part, under the number that now stands for it.
 pub struct Used {
     pub all: HashMap<PartId, History>,
-    /// What was used on failures and on findings that no planned work had brought to light.
+    /// What was used on failures and findings that are not played.
     pub unplanned: HashMap<PartId, History>,
     /// How much of that each pool used lately.
     pub shares: HashMap<PartId, BTreeMap<PoolId, f64>>,
@@ -29,8 +29,8 @@ const SHARE_MONTHS: usize = 24;
 /// A kit is stocked, bought and used whole, so a kit used is demand for the kit; what is used loose
 /// is demand for the loose part. Each piece counts once, under the number on the shelf.
 ///
-/// `chain_on` is the day whose numbers parts go by; `revealed` are the services on findings that are
-/// explained by planned work.
+/// `chain_on` is the day whose numbers parts go by; `explained` are unplanned services whose like
+/// is played.
 ///
 /// # Errors
 /// Supersessions or quantities that break a rule.
@@ -38,7 +38,7 @@ pub fn used(
     snapshot: &Snapshot,
     current: Month,
     chain_on: NaiveDate,
-    revealed: &[ServiceId],
+    explained: &[ServiceId],
 ) -> Result<Used, RunError> {
     let none = Used { all: HashMap::new(), unplanned: HashMap::new(), shares: HashMap::new() };
     let services = &snapshot.work.services;
@@ -51,12 +51,12 @@ pub fn used(
     }
     let mut records = records(snapshot, first, chain_on);
     let all = histories(snapshot, &monthly(&records, until)?)?;
-    let revealed: HashSet<&ServiceId> = revealed.iter().collect();
+    let explained: HashSet<&ServiceId> = explained.iter().collect();
     let unplanned: HashSet<usize> = services
         .iter()
         .enumerate()
         .filter(|it| matches!(it.1.reason, ServiceReason::Finding | ServiceReason::Failure))
-        .filter(|it| !revealed.contains(&it.1.id))
+        .filter(|it| !explained.contains(&it.1.id))
         .map(|it| it.0)
         .collect();
     records.used.retain(|line| unplanned.contains(&(line.service as usize)));

@@ -228,7 +228,10 @@ struct Wanted {
 
 /// Boats and boat-hours booked by day of the site, from `today` on. A booking over several days has
 /// its hours in each of them.
-fn boats_by_day(bookings: &[&Booking], (zone, today): (Tz, NaiveDate)) -> BTreeMap<NaiveDate, Wanted> {
+fn boats_by_day(
+    bookings: &[&Booking],
+    (zone, today): (Tz, NaiveDate),
+) -> BTreeMap<NaiveDate, Wanted> {
     let mut by_day: BTreeMap<NaiveDate, Wanted> = BTreeMap::new();
     for booking in bookings.iter().filter(|it| it.status == BookingStatus::Booked) {
         let (from, to) = (day_of(booking.starts_at, zone), day_of(booking.ends_at, zone));

@@ -13,11 +13,11 @@ use store::snapshot::Snapshot;
 
 use super::Span;
 use super::ahead::{Step, Steps};
-use super::failures::{self, Rates, failure_rates};
+use super::failures::{self, Failing, failing};
 use super::findings::{Findings, Follows, findings};
 use super::habits::{Chances, Habits, LayUps, Running, When};
 use super::needs::{Need, Needs};
-use super::past_steps::{begins, past_steps};
+use super::past_steps::{begins, is_planned, past_steps};
 use super::shares::Gone;
 use super::visits::{Planned, coming};
 use crate::due::DueLine;
@@ -36,7 +36,7 @@ const DAYS_A_MONTH: f64 = 30.44;
 pub struct Yard {
     settles: HashMap<TaskId, Vec<TaskId>>,
     habits: Habits,
-    rates: HashMap<TaskId, Rates>,
+    failing: HashMap<TaskId, Failing>,
     lay_ups: LayUps,
     findings: Findings,
     needs: Needs,
@@ -57,7 +57,7 @@ impl Yard {
         let steps = past_steps(snapshot, fleet, &settles, &revealed, today);
         Ok(Self {
             habits: Habits::learn(&steps),
-            rates: failure_rates(&steps),
+            failing: failing(&steps),
             lay_ups: LayUps::learn(snapshot),
             needs: Needs::learn(snapshot, &chain(snapshot)?, chain_on),
             visits: coming(snapshot, today),
@@ -67,8 +67,15 @@ impl Yard {
         })
     }
 
-    pub fn revealed(self) -> Vec<ServiceId> {
-        self.findings.revealed
+    /// The services whose like is played: findings that planned work brought to light, and failures
+    /// in use.
+    pub fn explained(self, snapshot: &Snapshot) -> Vec<ServiceId> {
+        let services = snapshot.work.services.iter();
+        let failures = services.filter(|it| !is_planned(it.reason));
+        let failures = failures.filter(|it| self.failing.contains_key(&it.task));
+        let mut explained = self.findings.revealed;
+        explained.extend(failures.map(|service| service.id));
+        explained
     }
 }
 
@@ -86,8 +93,15 @@ pub struct Taken {
     pub part: PartId,
     pub month: usize,
     pub quantity: f32,
-    /// On a finding, rather than always.
-    pub found: bool,
+    pub stream: Stream,
+}
+
+/// Why a part is taken.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Stream {
+    Planned,
+    OnFinding,
+    Unplanned,
 }
 
 /// One engine's task, as everything that does not change from path to path.
@@ -98,7 +112,7 @@ struct Ways {
     every_days: f64,
     /// By the interval that runs: afloat and at lay-up.
     chances: [[Chances; 2]; 3],
-    rates: Option<Rates>,
+    failing: Option<Failing>,
     /// Places in the walk of what doing it settles.
     settles: Vec<usize>,
     /// Stands in a published visit.
@@ -133,15 +147,16 @@ pub struct Walk<'a> {
     model: ModelId,
     ways: Vec<Ways>,
     /// Drawn once a path, so that what nobody knows leans the same way for all engines.
-    chances: HashMap<Unsure, Vec<f32>>,
+    drawn: HashMap<Unsure, Vec<f32>>,
     planned: Option<&'a Planned>,
     /// Days from today of the lay-ups to come, before they move; a month's later one each.
     lay_ups: LayUpsAhead,
 }
 
-/// What has a chance that nobody knows.
+/// What has a chance, or a rate, that nobody knows.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 enum Unsure {
+    Failing(TaskId),
     Part(TaskId, PartId),
     Task(TaskId, TaskId),
 }
@@ -174,15 +189,15 @@ impl<'a> Walk<'a> {
             yard,
             model: engine.model,
             ways: ways.collect(),
-            chances: HashMap::new(),
+            drawn: HashMap::new(),
             planned,
             lay_ups: lay_ups_ahead(&yard.lay_ups, engine.id, planned, span.today),
         };
-        walk.draw_chances(span);
+        walk.draw_unsure(span);
         walk
     }
 
-    fn draw_chances(&mut self, span: Span) {
+    fn draw_unsure(&mut self, span: Span) {
         let mut unsure: Vec<(Unsure, demand::Chance)> = Vec::new();
         let mut tasks: Vec<TaskId> = self.ways.iter().map(|way| way.task).collect();
         for way in &self.ways {
@@ -198,12 +213,23 @@ impl<'a> Walk<'a> {
                 }
             }
         }
-        for (what, chance) in unsure {
+        // The same for every engine that meets it.
+        let random = |what: Unsure| {
             let mut random = ChaCha8Rng::seed_from_u64(span.seed);
-            // The same for every engine that meets it.
             random.set_stream((1 << 40) ^ what.number());
+            random
+        };
+        for (what, chance) in unsure {
+            let mut random = random(what);
             let drawn = (0..span.paths).map(|_| chance.draw(&mut random) as f32).collect();
-            self.chances.insert(what, drawn);
+            self.drawn.insert(what, drawn);
+        }
+        for way in &self.ways {
+            let Some(failing) = &way.failing else { continue };
+            let what = Unsure::Failing(way.task);
+            let mut random = random(what);
+            let drawn = (0..span.paths).map(|_| failing.leans(&mut random) as f32).collect();
+            self.drawn.insert(what, drawn);
         }
     }
 
@@ -229,7 +255,15 @@ impl<'a> Walk<'a> {
             let moment = Moment { step, ran, ashore };
             for (at, way) in self.ways.iter().enumerate() {
                 let gone = clocks[at].gone(ran.1, step.to);
-                if self.fails(way, gone, &moment, random) {
+                if self.fails(way, gone, (&moment, path), random) {
+                    self.take_needs(
+                        way.task,
+                        path,
+                        step.month,
+                        Stream::Unplanned,
+                        random,
+                        &mut take,
+                    );
                     moment.restart(way, &self.ways, &mut clocks, random);
                 } else if self.is_done(way, &clocks[at], gone, &moment, random) {
                     doing.push((at, way.task));
@@ -237,14 +271,14 @@ impl<'a> Walk<'a> {
             }
             for (at, task) in doing.drain(..) {
                 let way = &self.ways[at];
-                self.take_needs(task, path, step.month, Why::Planned, random, &mut take);
+                self.take_needs(task, path, step.month, Stream::Planned, random, &mut take);
                 moment.restart(way, &self.ways, &mut clocks, random);
                 for follows in self.follows(task) {
                     if !self.happens(Unsure::Task(task, follows.task), path, random) {
                         continue;
                     }
-                    let why = Why::Found;
-                    self.take_needs(follows.task, path, step.month, why, random, &mut take);
+                    let stream = Stream::OnFinding;
+                    self.take_needs(follows.task, path, step.month, stream, random, &mut take);
                     if let Some(way) = self.ways.iter().find(|way| way.task == follows.task) {
                         moment.restart(way, &self.ways, &mut clocks, random);
                     }
@@ -253,10 +287,18 @@ impl<'a> Walk<'a> {
         }
     }
 
-    fn fails(&self, way: &Ways, gone: Gone, moment: &Moment<'_>, random: &mut ChaCha8Rng) -> bool {
-        let Some(rates) = &way.rates else { return false };
+    fn fails(
+        &self,
+        way: &Ways,
+        gone: Gone,
+        (moment, path): (&Moment<'_>, usize),
+        random: &mut ChaCha8Rng,
+    ) -> bool {
+        let Some(failing) = &way.failing else { return false };
+        let leaning = self.drawn.get(&Unsure::Failing(way.task)).and_then(|drawn| drawn.get(path));
         let hours = moment.ran.1 - moment.ran.0;
-        let rate = rates[failures::class(gone)] * hours;
+        let rate =
+            failing.rates[failures::class(gone)] * hours * leaning.map_or(1.0, |it| f64::from(*it));
         rate > 0.0 && random.random::<f64>() < -(-rate).exp_m1()
     }
 
@@ -293,7 +335,7 @@ impl<'a> Walk<'a> {
     }
 
     fn happens(&self, what: Unsure, path: usize, random: &mut ChaCha8Rng) -> bool {
-        let chance = self.chances.get(&what).and_then(|drawn| drawn.get(path));
+        let chance = self.drawn.get(&what).and_then(|drawn| drawn.get(path));
         chance.is_some_and(|chance| random.random::<f32>() < *chance)
     }
 
@@ -302,7 +344,7 @@ impl<'a> Walk<'a> {
         task: TaskId,
         path: usize,
         month: usize,
-        why: Why,
+        stream: Stream,
         random: &mut ChaCha8Rng,
         take: &mut impl FnMut(Taken),
     ) {
@@ -312,16 +354,13 @@ impl<'a> Walk<'a> {
                 continue;
             }
             let quantity = need.quantity(random.random(), random.random());
-            let found = found.is_some() || why == Why::Found;
-            take(Taken { part: *part, month, quantity, found });
+            let stream = match stream {
+                Stream::Planned if found.is_some() => Stream::OnFinding,
+                stream => stream,
+            };
+            take(Taken { part: *part, month, quantity, stream });
         }
     }
-}
-
-#[derive(Clone, Copy, PartialEq, Eq)]
-enum Why {
-    Planned,
-    Found,
 }
 
 /// A step as one engine meets it.
@@ -375,7 +414,7 @@ impl Ways {
             every_hours: every_hours(line),
             every_days: every_days(line),
             chances: [Running::Repeating, Running::First, Running::Unknown].map(chances),
-            rates: yard.rates.get(&line.task).copied(),
+            failing: yard.failing.get(&line.task).copied(),
             settles: settled.iter().filter_map(|task| places.get(task).copied()).collect(),
             visited: visited.contains(&line.task),
         }
@@ -443,6 +482,7 @@ impl Unsure {
     /// A number that hangs on the ids alone.
     fn number(self) -> u64 {
         let (kind, one, other) = match self {
+            Self::Failing(task) => (3, task.0.as_u128(), 0),
             Self::Part(task, part) => (1, task.0.as_u128(), part.0.as_u128()),
             Self::Task(task, other) => (2, task.0.as_u128(), other.0.as_u128()),
         };
