@@ -16,6 +16,7 @@ use fleet::visit::PlanKind;
 use runs::RunError;
 use runs::due::due_list_of;
 use runs::hours::FleetHours;
+use runs::lives::risks::Risks;
 use runs::plan::build::Source;
 use runs::plan::bundle::{Bundle, Bundled, Why};
 use runs::plan::lay_up::{begin, bundles};
@@ -163,7 +164,9 @@ fn bundled(
     let pools: HashSet<PoolId> = pools.map(|pool| pool.id).collect();
     let of_site = |engine: &Engine| pools.contains(&engine.pool);
     let lines = due_list_of(snapshot, fleet, (today, today), of_site);
-    let source = Source { snapshot, lines: &lines, site, today, parameters };
+    // What may fail sets the days of a plan; what an engine needs does not hang on it.
+    let risks = Risks::unknown(fleet);
+    let source = Source { snapshot, lines: &lines, risks: &risks, site, today, parameters };
     let (mut builder, winter) = begin(source)?;
     let all = bundles(&mut builder, &winter);
     let timed = |bundle: Bundle| {

@@ -17,6 +17,7 @@ use crate::due::{DueLine, due_list};
 use crate::error::RunError;
 use crate::execute::{Computed, Task};
 use crate::hours::FleetHours;
+use crate::lives::risks::Risks;
 use crate::plan::account::{
     Account, PlanRunSummary, SiteRefused, ToOrder, dated, sentence, to_order,
 };
@@ -40,12 +41,14 @@ pub fn compute(task: &Task) -> Result<Computed, RunError> {
     let fleet = FleetHours::fit(&task.snapshot, task.today);
     (task.progress)(100, "finding what is due");
     let lines = due_list(&task.snapshot, &fleet, task.today, task.today);
+    let risks = Risks::read(&task.snapshot, &fleet)?;
     let made = sites(task)
         .into_iter()
         .filter_map(|site| {
             let source = Source {
                 snapshot: &task.snapshot,
                 lines: &lines,
+                risks: &risks,
                 site,
                 today: task.today,
                 parameters: &parameters,

@@ -91,15 +91,19 @@ fn weighed_in_order(engines: &EnginesKept, of: usize) {
 
 fn what_is_expected_to_fail_is_what_the_law_says(snapshot: &Snapshot, fleet: &FleetHours) {
     let risks = Risks::read(snapshot, fleet).unwrap();
-    let year = (fleet.on, fleet.on + chrono::Days::new(365));
-    let half = (fleet.on, fleet.on + chrono::Days::new(250));
-    let by_engine =
-        |days| snapshot.fleet.engines.iter().map(|it| risks.of_engine(fleet, it.id, days)).sum();
-    let (whole, part): (f64, f64) = (by_engine(year), by_engine(half));
-    let by_part: f64 = risks.by_part(fleet, year).values().sum();
-    assert!((whole - by_part).abs() < 1e-6, "{whole} by engine, {by_part} by part");
+    let expected = |days: u64| -> f64 {
+        let span = (fleet.on, fleet.on + chrono::Days::new(days));
+        let engines = snapshot.fleet.engines.iter();
+        let all =
+            engines.flat_map(|it| snapshot.programme.tasks.iter().map(|task| (it.id, task.id)));
+        all.filter_map(|of| risks.failure_between(of, span)).sum()
+    };
     // The records of four seasons hold some dozen failures a season.
+    let (part, whole) = (expected(250), expected(365));
     assert!(0.0 < part && part < whole && (5.0..60.0).contains(&whole), "{part} of {whole}");
+    // Whose law is not known has no risk, which is not none.
+    let nobody = Risks::unknown(fleet);
+    assert_eq!(nobody.of(snapshot.fleet.engines[0].id, snapshot.programme.tasks[0].id), None);
 }
 
 fn same_again(snapshot: &Snapshot, fleet: &FleetHours, lives: &LivesKept) {

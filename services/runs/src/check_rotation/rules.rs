@@ -12,6 +12,7 @@ use super::{Day, GOES_ON, KIND, Limb, Morning, Rule, SeasonPast, Wish, of_site};
 use crate::due::due_list;
 use crate::error::RunError;
 use crate::hours::FleetHours;
+use crate::lives::risks::Risks;
 use crate::past::cut;
 use crate::plan::build::Source;
 use crate::plan::bundle::Work;
@@ -104,10 +105,12 @@ impl<'a> Rules<'a> {
         cut(&mut records, on);
         let fleet = FleetHours::fit(&records, on);
         let lines = due_list(&records, &fleet, on, on);
+        let risks = Risks::read(&records, &fleet)?;
         let parameters = PlanParameters::of(KIND);
         let source = Source {
             snapshot: &records,
             lines: &lines,
+            risks: &risks,
             site: past.site,
             today: on,
             parameters: &parameters,

@@ -12,6 +12,7 @@ use store::snapshot::Snapshot;
 
 use crate::due::DueLine;
 use crate::error::RunError;
+use crate::lives::risks::Risks;
 use crate::plan::account::said;
 use crate::plan::bundle::{Bundle, Bundled, Why, Work};
 use crate::plan::calendar::Calendars;
@@ -36,6 +37,8 @@ const MOVE_HUNDREDTHS: i64 = 1_500;
 pub struct Source<'a> {
     pub snapshot: &'a Snapshot,
     pub lines: &'a [DueLine],
+    /// What may fail before it is done.
+    pub risks: &'a Risks<'a>,
     pub site: &'a Site,
     pub today: NaiveDate,
     pub parameters: &'a PlanParameters,

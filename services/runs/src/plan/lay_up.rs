@@ -188,7 +188,7 @@ fn sketch(builder: &Builder, winter: &Winter, bundle: Bundle) -> Sketch {
     }
     hinges.retain(|hinge| hinge.before != 0 || hinge.after != 0);
     let waits: Vec<&Bundled> = bundle.tasks.iter().filter(|task| task.why.may_wait()).collect();
-    let later = put_off(builder, &waits);
+    let later = put_off(builder, winter, (&bundle, &waits));
     let mut ways = vec![Way { id: "whole", takes: |_| true, cost: 0, out: true, place: None }];
     if !waits.is_empty() && waits.len() < bundle.tasks.len() {
         let takes = |why: Why| !why.may_wait();
@@ -209,8 +209,9 @@ fn sketch(builder: &Builder, winter: &Winter, bundle: Bundle) -> Sketch {
     }
 }
 
-/// What tasks cost that are put off into the season: a visit of their own, and the boat's hire.
-fn put_off(builder: &Builder, tasks: &[&Bundled]) -> i64 {
+/// What tasks cost that are put off into the season: a visit of their own, the boat's hire, and what
+/// may fail before they are done.
+fn put_off(builder: &Builder, winter: &Winter, (bundle, tasks): (&Bundle, &[&Bundled])) -> i64 {
     if tasks.is_empty() {
         return 0;
     }
@@ -218,9 +219,19 @@ fn put_off(builder: &Builder, tasks: &[&Bundled]) -> i64 {
     let deep = tasks.iter().any(|task| builder.work.is_deep(task.task));
     let days = if deep { DEEP_BOAT_DAYS } else { QUICK_BOAT_DAYS };
     let hire = builder.prices.get(PriceKind::BoatShort) as f64 * days;
-    let risk = builder.prices.get(PriceKind::Failure) as f64 * RISK_PUT_OFF;
-    builder.prices.bench(minutes) + hire.round() as i64 + risk.round() as i64
+    // Put off means until it is due: the winter would have renewed it.
+    let fails = |task: &&Bundled| {
+        let until = task.due_on.unwrap_or(winter.last_hire).max(winter.first_hire);
+        let of = (bundle.engine, task.task);
+        builder.source.risks.failure_between(of, (winter.from, until))
+    };
+    let known: Vec<f64> = tasks.iter().filter_map(fails).collect();
+    let sound: f64 = known.iter().map(|fails| 1.0 - fails).product();
+    let risk = if known.is_empty() { RISK_PUT_OFF } else { 1.0 - sound };
+    let failure = builder.prices.get(PriceKind::Failure) as f64 * risk;
+    builder.prices.bench(minutes) + hire.round() as i64 + failure.round() as i64
 }
 
-/// Chance that what is put off fails before it is done (common practice, no source).
+/// Chance that what is put off fails before it is done, where no law of lives is known for any of it
+/// (common practice, no source).
 const RISK_PUT_OFF: f64 = 0.02;

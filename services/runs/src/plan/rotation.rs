@@ -23,7 +23,8 @@ use crate::plan::problem::Problem;
 /// The due date as three days with a chance each, at its quantiles of 10, 50 and 90 % (a three-point
 /// stand-in for the distribution; weights chosen for its mean, common practice, no source).
 const CHANCES: [f64; 3] = [0.2, 0.6, 0.2];
-/// Chance of a failure for each day past due (common practice, no source).
+/// Chance of a failure for each day past due, of what no law of lives is known for (common practice,
+/// no source).
 const RISK_A_DAY: f64 = 0.002;
 /// Longest visit that is done before hire begins, minutes; each mechanic does one a morning (common
 /// practice, no source).
@@ -116,8 +117,13 @@ fn sketch(builder: &Builder, bundle: Bundle, horizon: Horizon) -> Sketch {
 /// Expected lateness and risk after each task's due date, life thrown away before it.
 fn hinges(builder: &Builder, bundle: &Bundle, horizon: Horizon) -> Vec<Hinge> {
     let day = |date: NaiveDate| (date - horizon.first).num_days();
-    let risk = builder.prices.get(PriceKind::Failure) as f64 * RISK_A_DAY;
-    let late = builder.day_late() as f64 + risk;
+    let failure = builder.prices.get(PriceKind::Failure) as f64;
+    let end = horizon.first + Days::new(horizon.days as u64);
+    let risk_a_day = |task| {
+        let risk =
+            builder.source.risks.failure_between((bundle.engine, task), (horizon.first, end));
+        risk.map_or(RISK_A_DAY, |risk| risk / horizon.days as f64)
+    };
     // A day's sum by day: tasks share their quantiles' days often.
     let mut by_day: BTreeMap<i64, (f64, f64)> = BTreeMap::new();
     for task in &bundle.tasks {
@@ -128,6 +134,7 @@ fn hinges(builder: &Builder, bundle: &Bundle, horizon: Horizon) -> Vec<Hinge> {
             }
             _ => 0.0,
         };
+        let late = builder.day_late() as f64 + failure * risk_a_day(task.task);
         let quantiles = [task.early_on, task.due_on, task.late_on];
         for (on, chance) in quantiles.into_iter().zip(CHANCES) {
             let on = if now { 0 } else { on.or(task.due_on).map_or(0, day).max(0) };
