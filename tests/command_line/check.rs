@@ -59,6 +59,6 @@ fn the_rotation_keeps_up_with_the_rules_of_thumb() {
         let overdue = "overdue_hours";
         assert!(of("rotation", overdue) < 1.25 * of(rule, overdue), "{rule}: {text}");
     }
-    let lost = "boat_days_lost";
-    assert!(of("rotation", lost) <= of("monday-highest", lost), "{text}");
+    // All three lose next to none: hire is short on a visit in fifty at the most.
+    assert!(of("rotation", "boat_days_lost") <= of("rotation", "visits") / 50.0, "{text}");
 }
