@@ -18,23 +18,9 @@ use store::{Author, Store, StoreError, Transaction, record, sites};
 
 use crate::failure::CommandError;
 
-/// How far the jobs have come, the most due first.
-const WISHES: [Wish; 14] = [
-    Wish::Agreed,
-    Wish::Agreed,
-    Wish::Agreed,
-    Wish::Agreed,
-    Wish::Agreed,
-    Wish::Agreed,
-    Wish::Agreed,
-    Wish::Agreed,
-    Wish::Agreed,
-    Wish::Agreed,
-    Wish::Agreed,
-    Wish::Proposed,
-    Wish::Proposed,
-    Wish::StoodOver,
-];
+/// Jobs that are agreed, the most due first, and proposed ones after them; the next stands over.
+const AGREED: usize = 18;
+const PROPOSED: usize = 2;
 /// Of the jobs whose parts are there, how far the first ones have come; the others wait kitted.
 const FAR: [&[JobState]; 3] =
     [&[JobState::OnBench, JobState::OnTest], &[JobState::OnBench], &[JobState::OnBench]];
@@ -50,6 +36,11 @@ enum Wish {
     Proposed,
     Agreed,
     StoodOver,
+}
+
+fn wishes() -> impl Iterator<Item = Wish> {
+    let agreed = std::iter::repeat_n(Wish::Agreed, AGREED);
+    agreed.chain(std::iter::repeat_n(Wish::Proposed, PROPOSED)).chain([Wish::StoodOver])
 }
 
 /// What jobs are made from.
@@ -79,7 +70,7 @@ pub async fn fill(
             return Ok::<_, StoreError>(());
         };
         let mut far = FAR.into_iter();
-        for (place, ((engine, tasks), wish)) in due.iter().zip(WISHES).enumerate() {
+        for (place, ((engine, tasks), wish)) in due.iter().zip(wishes()).enumerate() {
             let Some(new) = bench.new_job(transaction, place, *engine, tasks).await? else {
                 continue;
             };
