@@ -199,7 +199,7 @@ impl Bench {
         for finding in findings.iter().take(FINDINGS_MAX) {
             let kind = kinds.iter().find(|kind| Some(kind.id) == finding.kind);
             let tasks: Vec<TaskId> = kind.and_then(|kind| kind.task).into_iter().collect();
-            let place = WISHES.len();
+            let place = AGREED + PROPOSED + 1;
             let new = self.new_job(transaction, place, finding.engine, &tasks).await?;
             let Some(new) = new else { continue };
             let new = NewJob { finding: Some(finding.id), planned_on: None, person: None, ..new };
