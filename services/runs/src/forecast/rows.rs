@@ -148,7 +148,7 @@ impl Keep<'_> {
 
     fn part(&self, part: PartId, rest: Option<&PartForecast>) -> ForecastPart {
         let history = self.foreseen.used.all.get(&part);
-        let by_work = "planned work and what opening brings to light, from due dates and the \
+        let by_work = "planned work, what opening brings to light and failures, from due dates and the \
                        services on record";
         let run: RunId = self.task.run.id;
         let replayed: Option<Replayed> = self.hindcast.and_then(|it| it.of_part(part));
