@@ -3,22 +3,17 @@
 
 use chrono::{DateTime, NaiveDate, TimeZone as _, Utc};
 use fleet::engine::Engine;
-use fleet::hours::Minutes;
-use fleet::id::{
-    BayId, IntervalId, PersonSkillId, ServiceId, SkillId, SupplierId, TaskId, TaskPartId, TermId,
-};
+use fleet::id::{BayId, PersonSkillId, SkillId, SupplierId, TaskPartId, TermId};
 use fleet::part::Part;
 use fleet::person::{Bay, Person, PersonSkill, Role, Skill};
-use fleet::programme::{
-    AccessGroup, IntervalBasis, Occasion, ProgrammeInterval, Task, TaskPart, Verb,
-};
-use fleet::service::{Service, ServiceReason};
+use fleet::programme::{AccessGroup, ProgrammeInterval, Task, TaskPart};
+use fleet::service::Service;
 use fleet::site::Site;
 use fleet::supplier::{Supplier, Term};
 use fleet::{Currency, Money};
 use store::{Store, StoreError, Transaction, record};
 
-use crate::yard::{Yard, author, part, person};
+use crate::yard::{Yard, author, interval, part, person, service, task};
 
 /// A Monday in November.
 pub fn now() -> DateTime<Utc> {
@@ -57,8 +52,9 @@ impl WinterYard {
     pub async fn found(store: &Store, has: YardHas) -> Self {
         let yard = Yard::found(store, "north").await;
         let skill = Skill { id: SkillId::fresh(), version: 1, name: "outboards".to_owned() };
-        let oil = task("Change the gear oil", AccessGroup::NothingOff, 30, skill.id);
-        let pump = task("Renew the pump", AccessGroup::GearcaseOff, 50, skill.id);
+        let skilled = |task: Task| Task { skill: Some(skill.id), ..task };
+        let oil = skilled(task("Change the gear oil", AccessGroup::NothingOff, 30));
+        let pump = skilled(task("Renew the pump", AccessGroup::GearcaseOff, 50));
         let engines: Vec<Engine> =
             ["ND-1", "ND-2", "ND-3"].iter().map(|serial| yard.engine(serial)).collect();
         let (kit, seller) = (part("B6-PK"), seller());
@@ -86,7 +82,10 @@ impl WinterYard {
         let site = Site { first_hire_on: Some(day("2026-04-01")), ..yard.site.clone() };
         let services: Vec<Service> = engines
             .iter()
-            .flat_map(|engine| [done(engine, oil, "2024-12-10"), done(engine, pump, "2024-06-10")])
+            .flat_map(|engine| {
+                [(oil, "2024-12-10"), (pump, "2024-06-10")]
+                    .map(|(task, on)| service(engine.id, task, day(on)))
+            })
             .collect();
         let work = async |tx: &Transaction| {
             let who = author();
@@ -127,58 +126,8 @@ impl WinterYard {
     }
 }
 
-fn task(name: &str, access: AccessGroup, minutes: u32, skill: SkillId) -> Task {
-    Task {
-        id: TaskId::fresh(),
-        version: 1,
-        name: name.to_owned(),
-        verb: Verb::Replace,
-        access,
-        occasion: Occasion::Interval,
-        own_work: Minutes(minutes),
-        minutes_source: None,
-        skill: Some(skill),
-        safety: false,
-        caution: None,
-        archived: false,
-    }
-}
-
 fn every(task: &Task, months: i32) -> ProgrammeInterval {
-    ProgrammeInterval {
-        id: IntervalId::fresh(),
-        version: 1,
-        task: task.id,
-        model: None,
-        every: None,
-        every_months: Some(months),
-        first: None,
-        first_months: None,
-        severity_on_months: false,
-        basis: IntervalBasis::Site,
-        source: "invented".to_owned(),
-        page: None,
-        serial_from: None,
-        serial_until: None,
-        verified_by: None,
-    }
-}
-
-fn done(engine: &Engine, task: &Task, on: &str) -> Service {
-    Service {
-        id: ServiceId::fresh(),
-        engine: engine.id,
-        task: task.id,
-        done_on: day(on),
-        life: None,
-        reason: ServiceReason::Due,
-        job: None,
-        done_by: None,
-        spent: None,
-        note: None,
-        source: "invented".to_owned(),
-        recorded_at: now(),
-    }
+    ProgrammeInterval { every_months: Some(months), ..interval(task) }
 }
 
 fn seller() -> Supplier {

@@ -1,16 +1,20 @@
 //! An invented yard to put into a database: one site, one pool, one model, one person of each role.
 
-use chrono::{DateTime, TimeZone as _, Utc};
+use chrono::{DateTime, NaiveDate, NaiveTime, TimeZone as _, Utc};
 use fleet::bench::{Job, JobStatus};
 use fleet::boat::Boat;
 use fleet::engine::{Engine, EngineModel, EngineStatus, FuelSystem};
+use fleet::hours::Minutes;
 use fleet::id::{
-    BoatId, EngineId, JobId, ModelId, OrganisationId, PartId, PersonId, PoolId, ReadingId, SiteId,
+    BoatId, EngineId, IntervalId, JobId, ModelId, OrganisationId, PartId, PersonId, PoolId,
+    ReadingId, ServiceId, SiteId, TaskId,
 };
 use fleet::part::{Part, PartKind, Unit};
 use fleet::person::{Person, Role};
 use fleet::pool::{Pool, Water};
+use fleet::programme::{AccessGroup, IntervalBasis, Occasion, ProgrammeInterval, Task, Verb};
 use fleet::reading::{Reading, ReadingKind};
+use fleet::service::{Service, ServiceReason};
 use fleet::site::Site;
 use fleet::{Currency, Hours};
 use store::{Author, Store, StoreError, Transaction, organisations, record};
@@ -197,6 +201,63 @@ pub fn part(number: &str) -> Part {
         boat_days_lost_hundredths: None,
         family: None,
         archived: false,
+    }
+}
+
+/// A task that renews something at its intervals, not yet in the database.
+pub fn task(name: &str, access: AccessGroup, minutes: u32) -> Task {
+    Task {
+        id: TaskId::fresh(),
+        version: 1,
+        name: name.to_owned(),
+        verb: Verb::Replace,
+        access,
+        occasion: Occasion::Interval,
+        own_work: Minutes(minutes),
+        minutes_source: None,
+        skill: None,
+        safety: false,
+        caution: None,
+        archived: false,
+    }
+}
+
+/// An interval of the site's own for every model, without a limb yet, not yet in the database.
+pub fn interval(task: &Task) -> ProgrammeInterval {
+    ProgrammeInterval {
+        id: IntervalId::fresh(),
+        version: 1,
+        task: task.id,
+        model: None,
+        every: None,
+        every_months: None,
+        first: None,
+        first_months: None,
+        severity_on_months: false,
+        basis: IntervalBasis::Site,
+        source: "invented".to_owned(),
+        page: None,
+        serial_from: None,
+        serial_until: None,
+        verified_by: None,
+    }
+}
+
+/// A due task done on a day, at hours that nobody wrote down, not yet in the database.
+pub fn service(engine: EngineId, task: &Task, done_on: NaiveDate) -> Service {
+    Service {
+        id: ServiceId::fresh(),
+        engine,
+        task: task.id,
+        done_on,
+        life: None,
+        reason: ServiceReason::Due,
+        job: None,
+        done_by: None,
+        spent: None,
+        note: None,
+        source: "invented".to_owned(),
+        recorded_at: done_on.and_time(NaiveTime::MIN).and_utc(),
     }
 }
 

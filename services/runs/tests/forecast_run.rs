@@ -10,20 +10,17 @@ use std::sync::Arc;
 
 use chrono::{DateTime, Datelike as _, Months, NaiveDate, Utc};
 use exchange::snapshot::{read_demand, read_paths};
-use fleet::hours::Minutes;
-use fleet::id::{IntervalId, OrganisationId, PartId, ServiceId, TaskId, TaskPartId};
-use fleet::programme::{
-    AccessGroup, IntervalBasis, Occasion, ProgrammeInterval, Task, TaskPart, Verb,
-};
+use fleet::id::{OrganisationId, PartId, TaskPartId};
+use fleet::programme::{AccessGroup, ProgrammeInterval, TaskPart};
 use fleet::run::RunKind;
-use fleet::service::{Service, ServiceReason};
+use fleet::service::Service;
 use rstest::rstest;
 use runs::looking_back::{Contested, ContestedFleet, Origin, then};
 use runs::{Clock, Wanted};
 use store::runs::{self as kept, ForecastRow, Run, Scope};
 use store::{Store, StoreError, Transaction, record};
 use tests::database::Database::Sqlite;
-use tests::yard::{Yard, author, part};
+use tests::yard::{Yard, author, interval, part, service, task};
 
 use invented::{now, records};
 
@@ -147,7 +144,8 @@ async fn last_year_is_beside_what_happened(store: &Store, organisation: Organisa
 async fn renewed(every: u32) -> Vec<ForecastRow> {
     let database = Sqlite.fresh().await.unwrap();
     let (store, yard) = (&database.store, Yard::found(&database.store, "north").await);
-    let (task, of) = (task(), part("B6-IM"));
+    let task = task("Renew the impeller", AccessGroup::GearcaseOff, 30);
+    let of = part("B6-IM");
     let engines = ["ND-1", "ND-2"].map(|serial| yard.engine(serial));
     let done = |back: u32| {
         let on = now().date_naive() - Months::new(back);
@@ -163,7 +161,11 @@ async fn renewed(every: u32) -> Vec<ForecastRow> {
         quantity: 1,
         chance_permille: 1_000,
     };
-    let (organisation, who, limb) = (yard.organisation, author(), interval(&task, every));
+    let (organisation, who, limb) = (
+        yard.organisation,
+        author(),
+        ProgrammeInterval { every_months: i32::try_from(every).ok(), ..interval(&task) },
+    );
     let work = async |tx: &Transaction| {
         record::create(tx, organisation, &who, std::slice::from_ref(&task)).await?;
         record::create(tx, organisation, &who, std::slice::from_ref(&limb)).await?;
@@ -199,58 +201,4 @@ async fn an_interval_shorter_than_the_horizon_is_renewed_within_it(
     let year = rows.iter().find(|row| row.months == 12).map_or(0.0, |row| row.planned);
     let each = year / 2.0;
     assert!(times.contains(&each), "{each:.2} times an engine, every {every} months");
-}
-
-fn task() -> Task {
-    Task {
-        id: TaskId::fresh(),
-        version: 1,
-        name: "Renew the impeller".to_owned(),
-        verb: Verb::Replace,
-        access: AccessGroup::GearcaseOff,
-        occasion: Occasion::Interval,
-        own_work: Minutes(30),
-        minutes_source: None,
-        skill: None,
-        safety: false,
-        caution: None,
-        archived: false,
-    }
-}
-
-fn interval(task: &Task, months: u32) -> ProgrammeInterval {
-    ProgrammeInterval {
-        id: IntervalId::fresh(),
-        version: 1,
-        task: task.id,
-        model: None,
-        every: None,
-        every_months: i32::try_from(months).ok(),
-        first: None,
-        first_months: None,
-        severity_on_months: false,
-        basis: IntervalBasis::Site,
-        source: "invented".to_owned(),
-        page: None,
-        serial_from: None,
-        serial_until: None,
-        verified_by: None,
-    }
-}
-
-fn service(engine: fleet::id::EngineId, task: &Task, done_on: NaiveDate) -> Service {
-    Service {
-        id: ServiceId::fresh(),
-        engine,
-        task: task.id,
-        done_on,
-        life: None,
-        reason: ServiceReason::Due,
-        job: None,
-        done_by: None,
-        spent: None,
-        note: None,
-        source: "invented".to_owned(),
-        recorded_at: now(),
-    }
 }

@@ -7,18 +7,17 @@ use fleet::Hours;
 use fleet::boat::{Boat, Fitting};
 use fleet::engine::Engine;
 use fleet::hire::Hire;
-use fleet::hours::Minutes;
-use fleet::id::{BayId, FittingId, HireId, IntervalId, PersonSkillId, ServiceId, SkillId, TaskId};
+use fleet::id::{BayId, FittingId, HireId, PersonSkillId, SkillId};
 use fleet::person::{Bay, Person, PersonSkill, Role, Skill};
-use fleet::programme::{AccessGroup, IntervalBasis, Occasion, ProgrammeInterval, Task, Verb};
+use fleet::programme::{AccessGroup, ProgrammeInterval, Task};
 use fleet::reading::Reading;
-use fleet::service::{Service, ServiceReason};
+use fleet::service::Service;
 use rstest::rstest;
 use runs::check_rotation::{Outcome, Rule, SeasonPast};
 use store::snapshot::{self, Snapshot};
 use store::{Store, StoreError, Transaction, record};
 use tests::database::Database::Sqlite;
-use tests::yard::{Yard, author, person, reading};
+use tests::yard::{Yard, author, interval, person, reading, service, task};
 
 const ENGINES: u32 = 4;
 const SEASON_DAYS: u64 = 61;
@@ -129,37 +128,10 @@ async fn hands_and_oil(store: &Store, yard: &Yard, engines: &[Engine], boats: &[
         kind: "bench".to_owned(),
         archived: false,
     };
-    let oil = Task {
-        id: TaskId::fresh(),
-        version: 1,
-        name: "Change the engine oil".to_owned(),
-        verb: Verb::Replace,
-        access: AccessGroup::NothingOff,
-        occasion: Occasion::Interval,
-        own_work: Minutes(30),
-        minutes_source: None,
-        skill: Some(skill.id),
-        safety: false,
-        caution: None,
-        archived: false,
-    };
-    let interval = ProgrammeInterval {
-        id: IntervalId::fresh(),
-        version: 1,
-        task: oil.id,
-        model: None,
-        every: Some(Hours::from_whole_hours(EVERY)),
-        every_months: None,
-        first: None,
-        first_months: None,
-        severity_on_months: false,
-        basis: IntervalBasis::Site,
-        source: "invented".to_owned(),
-        page: None,
-        serial_from: None,
-        serial_until: None,
-        verified_by: None,
-    };
+    let oil = task("Change the engine oil", AccessGroup::NothingOff, 30);
+    let oil = Task { skill: Some(skill.id), ..oil };
+    let interval =
+        ProgrammeInterval { every: Some(Hours::from_whole_hours(EVERY)), ..interval(&oil) };
     let fittings: Vec<Fitting> = engines
         .iter()
         .zip(boats)
@@ -173,23 +145,8 @@ async fn hands_and_oil(store: &Store, yard: &Yard, engines: &[Engine], boats: &[
             removed_at: None,
         })
         .collect();
-    let services: Vec<Service> = engines
-        .iter()
-        .map(|engine| Service {
-            id: ServiceId::fresh(),
-            engine: engine.id,
-            task: oil.id,
-            done_on: day("2025-05-20"),
-            life: None,
-            reason: ServiceReason::Due,
-            job: None,
-            done_by: None,
-            spent: None,
-            note: None,
-            source: "invented".to_owned(),
-            recorded_at: at(day("2025-05-20"), 12),
-        })
-        .collect();
+    let services: Vec<Service> =
+        engines.iter().map(|engine| service(engine.id, &oil, day("2025-05-20"))).collect();
     let organisation = yard.organisation;
     let write = async |tx: &Transaction| {
         let who = author();
