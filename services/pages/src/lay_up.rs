@@ -492,9 +492,13 @@ fn picture(yard: &Yard, standing: &Standing, taken: &Taken) -> Picture {
             }
         })
         .collect();
-    let last = problem.date(instance.days as i64 - 1);
-    let done = format!("all done by {}", day(last, yard.today));
-    draw("load", &names, &weeks, Some((weeks.len(), &done)))
+    // The plan looks on to the first hire; its work ends some days before.
+    let whole = instance.days as i64 - 1;
+    let last = instance.visits.iter().filter_map(|visit| visit.deadline).max().unwrap_or(whole);
+    let done = format!("all done by {}", day(problem.date(last), yard.today));
+    let week = usize::try_from(last).ok().and_then(|last| instance.weeks.get(last));
+    let after = week.map_or(weeks.len(), |week| week + 1);
+    draw("load", &names, &weeks, Some((after, &done)))
 }
 
 fn weeks(yard: &Yard, seen: &PlanSeen, taken: Option<&Taken>) -> Vec<WeekShown> {

@@ -86,7 +86,7 @@ fn need(facts: &Facts) -> String {
     let mut text = format!(
         "{} needed on average by {}, {} at most in 19 cases of 20; {} on hand",
         round(facts.needed),
-        facts.until,
+        said(facts.until),
         facts.needed_at_most,
         facts.on_hand,
     );
@@ -118,11 +118,16 @@ fn target(facts: &Facts, line: &Line) -> String {
         ),
         Policy::Season { until, .. } => {
             format!(
-                "{} for the season to {until} weigh being short against being left with",
-                facts.level
+                "{} for the season to {} weigh being short against being left with",
+                facts.level,
+                said(until)
             )
         }
     }
+}
+
+fn said(day: NaiveDate) -> String {
+    day.format("%a %-d %b %Y").to_string()
 }
 
 fn two_digits(value: f64) -> String {
@@ -137,7 +142,7 @@ fn nothing_ordered(line: &Line, placed: &Placed) -> String {
         return format!("; {} left out, the budget does not reach", placed.cut);
     }
     match line.next_order_on {
-        Some(day) => format!("; enough for now, order again by {day}"),
+        Some(day) => format!("; enough for now, order again by {}", said(day)),
         None => "; enough for as far as the forecast sees".to_owned(),
     }
 }

@@ -19,8 +19,8 @@ pub struct SkillLoad {
     pub there_h: f64,
 }
 
-/// Draws `weeks`; `skills` names the columns of each, `done_by` is the week in which all must be
-/// finished, with its words.
+/// Draws `weeks`; `skills` names the columns of each, `done_by` is how many of the weeks there are
+/// until all must be finished, with its words.
 pub fn draw(
     id: &str,
     skills: &[String],
