@@ -10,7 +10,7 @@ use rand::{Rng, RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Gamma, LogNormal, Weibull};
 
-use crate::catalogue::{GEAR_OIL, MODELS, POOLS, TASKS};
+use crate::catalogue::{GEAR_OIL, MODELS, POOLS, TASKS, Task};
 use crate::season::{is_last_of_hire, is_open_for_hire, share_of_season};
 
 /// A boat by its jetty place.
@@ -30,7 +30,7 @@ pub struct Engine {
     /// How hard it is used beside a middling engine of its pool.
     pub true_rate: f64,
     pub metered: bool,
-    /// The record of its services begins with the scenario and not with the engine.
+    /// Its papers came with it: when it first ran, and what was last done before the scenario.
     pub known_from_new: bool,
 }
 
@@ -272,9 +272,15 @@ fn live_one(seed: u64, engine: usize, weather: &BTreeMap<NaiveDate, f64>, histor
         random: stream(seed, 1_000 + engine as u64),
     };
     let start = about.in_service.max(history.from);
-    running.renew_impeller();
-    running.renew_seals();
-    assume_done_before(&mut running, (engine, about), start);
+    let done_before = done_before(engine, about, start);
+    running.done.extend(done_before.iter().map(|(code, life, on)| (*code, (*life, *on))));
+    running.wear_until_now();
+    let recorded = done_before.iter().filter(|_| about.known_from_new);
+    let recorded: Vec<Service> = recorded
+        .filter(|(_, _, on)| *on > about.in_service)
+        .filter_map(|last| service_before(&mut running, engine, last))
+        .collect();
+    history.services.extend(recorded);
     note_reading(&mut running, engine, start, history, Round::Stocktake);
     let until = history.until;
     for day in start.iter_days().take_while(|day| *day <= until) {
@@ -288,32 +294,81 @@ fn live_one(seed: u64, engine: usize, weather: &BTreeMap<NaiveDate, f64>, histor
     }
 }
 
-/// What was done before the record began: at a lay-up, the autumn before or, where a task's interval
-/// is of several years, one of the autumns before it. The yard's deep work goes round the fleet, a
-/// share each winter.
-fn assume_done_before(running: &mut Running, (number, about): (usize, &Engine), start: NaiveDate) {
+/// Code of a task, and life hours and day of when it was done.
+type Done = (&'static str, f64, NaiveDate);
+
+/// What was last done before the record began: at a lay-up, the autumn before or, where a task's
+/// interval is of several years, one of the autumns before it. The yard's deep work goes round the
+/// fleet, a share each winter.
+fn done_before(number: usize, about: &Engine, start: NaiveDate) -> Vec<Done> {
     let season = POOLS[about.pool].season_hours * about.true_rate;
-    for task in &TASKS {
+    let last_done = |task: &Task| {
         let rounds = task.months.map_or(1, |months| (months / 12).max(1)) as usize;
         let seasons_ago = number % rounds;
-        let autumn = NaiveDate::from_ymd_opt(start.year() - 1 - seasons_ago as i32, 11, 4);
-        let done = match autumn.filter(|autumn| about.in_service < *autumn) {
-            Some(autumn) => ((about.hours_before - seasons_ago as f64 * season).max(0.0), autumn),
-            None => (0.0, about.in_service),
-        };
-        running.done.insert(task.code, done);
-    }
+        let year = start.year() - 1 - seasons_ago as i32;
+        let autumn = NaiveDate::from_yo_opt(year, lay_up_ordinal(number));
+        match autumn.filter(|autumn| about.in_service < *autumn) {
+            Some(autumn) => {
+                (task.code, (about.hours_before - seasons_ago as f64 * season).max(0.0), autumn)
+            }
+            None => (task.code, 0.0, about.in_service),
+        }
+    };
+    TASKS.iter().map(last_done).collect()
+}
+
+/// The last time as an engine's papers tell it: what was done and when, and of the parts nothing.
+fn service_before(running: &mut Running, engine: usize, last: &Done) -> Option<Service> {
+    let (code, life, day) = *last;
+    let task = TASKS.iter().find(|task| task.code == code)?;
+    Some(Service {
+        engine,
+        day,
+        task: code,
+        life: Some(tenth(life)),
+        person: 3 + running.random.random_range(0..2),
+        minutes: task.minutes,
+        reason: Why::LayUp,
+        parts: Vec::new(),
+    })
+}
+
+/// The day of the year on which an engine comes ashore.
+const fn lay_up_ordinal(engine: usize) -> u32 {
+    290 + (engine as u32 * 7) % 45
 }
 
 impl Running {
     fn renew_impeller(&mut self) {
-        let life = Weibull::new(340.0, 2.6).map_or(340.0, |law| law.sample(&mut self.random));
-        self.impeller_fails_at = self.life + life;
+        self.impeller_fails_at = self.life + self.life_of_impeller();
     }
 
     fn renew_seals(&mut self) {
-        let life = Weibull::new(900.0, 1.8).map_or(900.0, |law| law.sample(&mut self.random));
-        (self.seals_fitted_at, self.seals_fail_at) = (self.life, self.life + life);
+        self.seals_fitted_at = self.life;
+        self.seals_fail_at = self.life + self.life_of_seals();
+    }
+
+    fn life_of_impeller(&mut self) -> f64 {
+        Weibull::new(340.0, 2.6).map_or(340.0, |law| law.sample(&mut self.random))
+    }
+
+    fn life_of_seals(&mut self) -> f64 {
+        Weibull::new(900.0, 1.8).map_or(900.0, |law| law.sample(&mut self.random))
+    }
+
+    /// Draws lives for what was fitted before the record began and has lasted until now.
+    fn wear_until_now(&mut self) {
+        let fitted_at = |code: &str| self.done.get(code).map_or(self.life, |done| done.0);
+        let (impeller_at, seals_at) = (fitted_at("pump-kit"), fitted_at("reseal"));
+        self.impeller_fails_at = impeller_at + self.life_of_impeller();
+        while self.impeller_fails_at <= self.life {
+            self.impeller_fails_at = impeller_at + self.life_of_impeller();
+        }
+        self.seals_fitted_at = seals_at;
+        self.seals_fail_at = seals_at + self.life_of_seals();
+        while self.seals_fail_at <= self.life {
+            self.seals_fail_at = seals_at + self.life_of_seals();
+        }
     }
 
     /// Whether the seals are in the last fifth of their life: then a pressure test shows it.
@@ -423,7 +478,7 @@ fn look_after(running: &mut Running, engine: usize, day: NaiveDate, history: &mu
         found(running, engine, day, "milky gear oil", "stop", history);
         serve(running, engine, day, "reseal", Why::Finding, history);
     }
-    let lay_up_day = 290 + (engine as u32 * 7) % 45;
+    let lay_up_day = lay_up_ordinal(engine);
     let four_strokes = MODELS[POOLS[history.engines[engine].pool].model].strokes == 4;
     let in_season = is_open_for_hire(day);
     let monday = day.weekday() == Weekday::Mon && running.chance(0.6);

@@ -1,7 +1,19 @@
 //! The records as they stood on a past day.
 
+use std::collections::HashSet;
+
 use chrono::{NaiveDate, NaiveTime};
+use fleet::id::ServiceId;
 use store::snapshot::Snapshot;
+
+/// The day from which services tell the parts that they took. Those before it, as an engine's
+/// papers or an old book list them, tell when something was last done, and nothing of parts.
+pub fn parts_known_from(snapshot: &Snapshot) -> Option<NaiveDate> {
+    let with_parts: HashSet<ServiceId> =
+        snapshot.work.service_parts.iter().map(|row| row.service).collect();
+    let services = snapshot.work.services.iter();
+    services.filter(|it| with_parts.contains(&it.id)).map(|it| it.done_on).min()
+}
 
 /// Takes away what was not yet known on `day`. Standstills and bookings stay where they had begun,
 /// since the records do not say when they were made; of an engine that has left since, they do not

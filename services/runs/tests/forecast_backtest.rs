@@ -59,10 +59,10 @@ async fn fleet_of(seed: u64, until: NaiveDate) -> Option<Snapshot> {
     Some(snapshot::take(store, organisation, now).await.unwrap())
 }
 
-/// A floor under what was seen: 23.4, 21.7 and 20.9 % below the best of all models of bare history
-/// on seeds 7, 11 and 3 (300 paths). The goal is 25 % on every seed; it is not reached yet.
+/// Seen with 300 paths on seeds 7, 11, 3, 1, 2 and 5: 31.5, 29.8, 27.9, 34.7, 31.2 and 25.4 % below
+/// the best of all models of bare history, whichever that turns out to be.
 #[rstest]
-fn three_streams_beat_the_best_model_of_bare_history(#[values(7, 11)] seed: u64) {
+fn three_streams_beat_the_best_model_of_bare_history(#[values(7, 11, 3)] seed: u64) {
     let until = NaiveDate::from_ymd_opt(2026, 11, 20).unwrap();
     // Computing has no place on the runtime's own thread.
     let runtime = tokio::runtime::Runtime::new().unwrap();
@@ -73,7 +73,7 @@ fn three_streams_beat_the_best_model_of_bare_history(#[values(7, 11)] seed: u64)
     let models = checked.overall.len();
     assert!(models > 12, "{models} models to beat");
     let (gain, best) = checked.gain().unwrap();
-    assert!(gain >= 0.15, "{:.1} % below {best:?}: {:#?}", 100.0 * gain, checked.overall);
+    assert!(gain >= 0.25, "{:.1} % below {best:?}: {:#?}", 100.0 * gain, checked.overall);
     let ours = checked.overall[0];
     assert_eq!(ours.forecaster, Forecaster::ThreeStreams);
     let bias = ours.scores.bias.unwrap();

@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use chrono::{DateTime, Datelike as _, Months, NaiveDate, Utc};
-use exchange::snapshot::{read_demand, read_paths};
+use exchange::snapshot::{MonthlyDemand, read_demand, read_paths};
 use fleet::id::{OrganisationId, PartId, TaskPartId};
 use fleet::programme::{AccessGroup, ProgrammeInterval, TaskPart};
 use fleet::run::RunKind;
@@ -79,7 +79,14 @@ async fn sites_and_pools_add_up_to_the_fleet_and_the_last_year_is_replayed() {
     assert_eq!(sums(&pools).len(), single.len());
     agree(&single, &sums(&pools));
 
-    paths_are_those_of_the_rows(store, organisation, &run, &fleet).await;
+    let demand = paths_are_those_of_the_rows(store, organisation, &run, &fleet).await;
+    // Papers of the time before tell when something was last done; those are no months in which
+    // nothing was asked for.
+    let services = &snapshot.work.services;
+    let told = |it: &&Service| snapshot.work.service_parts.iter().any(|row| row.service == it.id);
+    let first_told = services.iter().filter(told).map(|it| it.done_on).min().unwrap();
+    assert!(services.iter().any(|it| it.done_on < first_told - Months::new(2)));
+    assert_eq!(demand.iter().map(|row| row.month).min(), first_told.with_day(1));
     last_year_is_beside_what_happened(store, organisation, &run).await;
 }
 
@@ -89,7 +96,7 @@ async fn paths_are_those_of_the_rows(
     organisation: OrganisationId,
     run: &Run,
     fleet: &[ForecastRow],
-) {
+) -> Vec<MonthlyDemand> {
     let file = async |name| {
         kept::file(store.connection(), organisation, run.id, name).await.unwrap().content
     };
@@ -108,6 +115,7 @@ async fn paths_are_those_of_the_rows(
     let demand = read_demand(file("demand.parquet").await).unwrap();
     assert!(demand.iter().all(|row| row.month < first && row.quantity >= 0.0));
     assert!(demand.iter().any(|row| row.quantity > 0.0));
+    demand
 }
 
 async fn last_year_is_beside_what_happened(store: &Store, organisation: OrganisationId, run: &Run) {

@@ -11,6 +11,7 @@ use store::snapshot::Snapshot;
 
 use crate::error::RunError;
 use crate::hours::zones;
+use crate::past::parts_known_from;
 
 /// Monthly use of each part, under the number that now stands for it.
 pub struct Used {
@@ -24,7 +25,7 @@ pub struct Used {
 /// Months that say which pool's engines a part was used on; with nothing used in them, all do.
 const SHARE_MONTHS: usize = 24;
 
-/// Whole months before the current one, from the first service on record.
+/// Whole months before the current one, from the first service on record that tells its parts.
 ///
 /// A kit is stocked, bought and used whole, so a kit used is demand for the kit; what is used loose
 /// is demand for the loose part. Each piece counts once, under the number on the shelf.
@@ -42,9 +43,7 @@ pub fn used(
 ) -> Result<Used, RunError> {
     let none = Used { all: HashMap::new(), unplanned: HashMap::new(), shares: HashMap::new() };
     let services = &snapshot.work.services;
-    let Some(first) = services.iter().map(|service| service.done_on).min() else {
-        return Ok(none);
-    };
+    let Some(first) = parts_known_from(snapshot) else { return Ok(none) };
     let until = current.plus(-1);
     if until.since(Month::of(first)) < 0 {
         return Ok(none);

@@ -204,7 +204,11 @@ impl Walk<'_> {
         Point {
             on: service.done_on,
             written: service.life.map(fleet::Hours::as_decimal),
-            read: self.hours.life_on(service.done_on),
+            // Before its first hours nobody knows what it ran.
+            read: self
+                .hours
+                .life_on(service.done_on)
+                .filter(|_| self.hours.life().first().is_some_and(|it| it.0 <= service.done_on)),
         }
     }
 

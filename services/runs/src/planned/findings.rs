@@ -8,6 +8,7 @@ use fleet::id::{EngineId, ServiceId, TaskId};
 use store::snapshot::Snapshot;
 
 use super::past_steps::is_planned;
+use crate::past::parts_known_from;
 
 /// Times that work must have followed from other work before it is believed to.
 const FOLLOWED_LEAST: u32 = 2;
@@ -35,7 +36,11 @@ pub struct Findings {
 pub fn findings(snapshot: &Snapshot) -> Findings {
     let mut planned: HashMap<(EngineId, NaiveDate), Vec<TaskId>> = HashMap::new();
     let mut done: HashMap<TaskId, u32> = HashMap::new();
-    for service in snapshot.work.services.iter().filter(|it| is_planned(it.reason)) {
+    // Papers of the time before tell what was done and not what came of it.
+    let from = parts_known_from(snapshot);
+    let told = snapshot.work.services.iter();
+    let told = told.filter(|it| from.is_none_or(|from| it.done_on >= from));
+    for service in told.filter(|it| is_planned(it.reason)) {
         planned.entry((service.engine, service.done_on)).or_default().push(service.task);
         *done.entry(service.task).or_default() += 1;
     }

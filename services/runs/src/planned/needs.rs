@@ -9,6 +9,7 @@ use fleet::supersession::Supersessions;
 use store::snapshot::Snapshot;
 
 use super::past_steps::is_planned;
+use crate::past::parts_known_from;
 
 /// Services that what the programme says counts for (common practice, no source).
 const PRIOR_SERVICES: f64 = 4.0;
@@ -87,7 +88,9 @@ impl Past {
             snapshot.fleet.engines.iter().map(|engine| (engine.id, engine.model)).collect();
         let mut past = Self { done: HashMap::new(), used: HashMap::new() };
         let mut of: HashMap<ServiceId, (TaskId, ModelId)> = HashMap::new();
-        for service in snapshot.work.services.iter().filter(|it| is_planned(it.reason)) {
+        let Some(from) = parts_known_from(snapshot) else { return past };
+        let told = snapshot.work.services.iter().filter(|it| it.done_on >= from);
+        for service in told.filter(|it| is_planned(it.reason)) {
             let Some(model) = models.get(&service.engine) else { continue };
             *past.done.entry((service.task, *model)).or_default() += 1;
             of.insert(service.id, (service.task, *model));

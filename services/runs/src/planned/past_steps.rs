@@ -77,16 +77,18 @@ pub fn past_steps(
     steps
 }
 
-/// The first day on each engine's record.
+/// The first day from which each engine is followed: that of its first hours, or of its first
+/// service where it has none. What papers tell of the time before is when something was last done,
+/// and not what else was.
 pub fn begins(snapshot: &Snapshot, fleet: &FleetHours) -> HashMap<EngineId, NaiveDate> {
     let mut begins: HashMap<EngineId, NaiveDate> = HashMap::new();
-    let services = snapshot.work.services.iter().map(|service| (service.engine, service.done_on));
-    let first_hours = |engine: EngineId| Some(fleet.engine(engine)?.life().first()?.0);
-    let engines = snapshot.fleet.engines.iter();
-    let hours = engines.filter_map(|engine| Some((engine.id, first_hours(engine.id)?)));
-    for (engine, day) in services.chain(hours) {
-        let known = begins.entry(engine).or_insert(day);
-        *known = (*known).min(day);
+    for service in &snapshot.work.services {
+        let known = begins.entry(service.engine).or_insert(service.done_on);
+        *known = (*known).min(service.done_on);
+    }
+    for engine in &snapshot.fleet.engines {
+        let first = fleet.engine(engine.id).and_then(|hours| hours.life().first());
+        begins.extend(first.map(|(day, ..)| (engine.id, *day)));
     }
     begins
 }
@@ -111,6 +113,9 @@ impl Replay<'_> {
             None => LastDone::Unknown,
         };
         let Some(mut day) = self.rule.from_new.or(self.begins) else { return };
+        while let Some(service) = coming.next_if(|service| service.done_on < day) {
+            last = self.after(service);
+        }
         loop {
             let end = end_of_third(day);
             if end >= self.today {
