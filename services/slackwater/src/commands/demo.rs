@@ -73,11 +73,14 @@ pub fn run(args: &DemoArgs) -> Result<(), CommandError> {
         let store = Arc::new(Store::open(&args.database.to_string_lossy()).await?);
         store.migrate().await?;
         let organisation = make(&store, args, clock()).await?;
-        compute(&store, organisation, &clock).await?;
+        compute(&store, organisation, &[RunKind::Due, RunKind::Life], &clock).await?;
         bench::fill(&store, organisation, clock()).await?;
         if !args.no_plans {
             plans::publish(&store, organisation, &clock).await?;
         }
+        // What is published says in which months its parts are needed.
+        let after = [RunKind::Forecast, RunKind::OrderAdvice];
+        compute(&store, organisation, &after, &clock).await?;
         println!("The yard is in {}.", args.database.display());
         if args.no_serve {
             let database = args.database.display();
@@ -182,9 +185,10 @@ fn write_files(folder: &Path, files: &[scenario::files::LoadFile]) -> Result<(),
 async fn compute(
     store: &Store,
     organisation: OrganisationId,
+    kinds: &[RunKind],
     clock: &runs::Clock,
 ) -> Result<(), CommandError> {
-    for kind in [RunKind::Due, RunKind::Life, RunKind::Forecast, RunKind::OrderAdvice] {
+    for &kind in kinds {
         if kept_runs::latest(store.connection(), organisation, kind, None).await?.is_some() {
             continue;
         }
