@@ -115,7 +115,7 @@ pub struct Line {
     pub order_by: Option<NaiveDate>,
     /// Where nothing is ordered: the day from which something should be, if one is in sight.
     pub next_order_on: Option<NaiveDate>,
-    /// Whether even an order of today comes too late for the policy.
+    /// Whether even an order of today usually comes too late for the policy.
     pub late: bool,
     /// Of one bought unit.
     pub unit_price: Money,

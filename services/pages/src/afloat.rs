@@ -178,10 +178,18 @@ impl Rotation {
         Ok(Self { seen, draft })
     }
 
-    /// Visits of the week, by day.
+    /// Visits of the week, site by site and by day.
     fn days(&self, yard: &Yard) -> Vec<RotationDay> {
         let until = yard.today + chrono::Days::new(6);
-        self.seen.iter().flat_map(|seen| rotation::days(yard, seen, Some(until))).collect()
+        let of = |seen: &PlanSeen| {
+            let mut days = rotation::days(yard, seen, Some(until));
+            if self.seen.len() > 1 {
+                let site = yard.site_name(seen.plan.site);
+                days.iter_mut().for_each(|day| day.name = format!("{}, {site}", day.name));
+            }
+            days
+        };
+        self.seen.iter().flat_map(of).collect()
     }
 
     fn says(&self, yard: &Yard) -> String {
@@ -189,8 +197,10 @@ impl Rotation {
             [] => "No rotation has been planned yet.".to_owned(),
             [one] => stands(&one.plan, yard),
             several => {
-                let line =
-                    |seen: &PlanSeen| format!("{}: {}", seen.plan.name, stands(&seen.plan, yard));
+                let line = |seen: &PlanSeen| {
+                    let site = yard.site_name(seen.plan.site);
+                    format!("{site}: {}. {}", seen.plan.name, stands(&seen.plan, yard))
+                };
                 several.iter().map(line).collect::<Vec<_>>().join(" ")
             }
         }

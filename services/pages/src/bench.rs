@@ -18,7 +18,7 @@ use store::jobs::{self, JobFilter};
 use store::{PageOf, record};
 
 use crate::failure::{Failure, shown};
-use crate::figures::{count, day, day_long};
+use crate::figures::{count, day, day_long, expected};
 use crate::form::{Choice, Mark};
 use crate::frame::{Frame, Link, Room};
 use crate::state::PagesState;
@@ -297,10 +297,7 @@ impl About {
     fn missing(&self, of: &[Shortage]) -> String {
         let one = |short: &Shortage| {
             let number = self.parts.get(&short.part).cloned().unwrap_or_default();
-            let until = match short.until {
-                Some(on) => format!("expected {}", day(on, self.yard.today)),
-                None => "none on order".to_owned(),
-            };
+            let until = expected(short.until, self.yard.today);
             format!("{} of {number} missing, {until}", short.missing)
         };
         of.iter().map(one).collect::<Vec<_>>().join("; ")

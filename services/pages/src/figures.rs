@@ -74,6 +74,15 @@ pub fn span(from: NaiveDate, to: NaiveDate, today: NaiveDate) -> String {
     }
 }
 
+/// By when something on order is looked for, in words.
+pub fn expected(on: Option<NaiveDate>, today: NaiveDate) -> String {
+    match on {
+        Some(on) if on < today => format!("expected {} and not here yet", day(on, today)),
+        Some(on) => format!("expected {}", day(on, today)),
+        None => "none on order".to_owned(),
+    }
+}
+
 /// A day in a heading: `Monday 6 July`.
 pub fn day_long(day: NaiveDate, today: NaiveDate) -> String {
     let pattern = if day.year() == today.year() { "%A %-d %B" } else { "%A %-d %B %Y" };

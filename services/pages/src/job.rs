@@ -25,7 +25,7 @@ use uuid::Uuid;
 
 use crate::bench::{job_path, state_mark, state_words};
 use crate::failure::{Failure, onward, sentence, shown, shown_again};
-use crate::figures::{count, day, hours};
+use crate::figures::{count, day, expected, hours};
 use crate::form::{Choice, Fact, Field, Mark, choose};
 use crate::frame::{Frame, Link, Notice, Room};
 use crate::part::amount;
@@ -554,10 +554,7 @@ impl Card {
             let (number, unit) = part.map_or((String::new(), fleet::part::Unit::Each), |part| {
                 (format!("{}, {}", part.number, part.name), part.unit)
             });
-            let until = match short.until {
-                Some(on) => format!("expected {}", day(on, self.yard.today)),
-                None => "none on order".to_owned(),
-            };
+            let until = expected(short.until, self.yard.today);
             format!("{number}: {} missing, {until}.", amount(unit, i64::from(short.missing)))
         };
         self.shortages.iter().map(one).collect()

@@ -161,9 +161,10 @@ pub struct Position {
 }
 
 impl Position {
-    /// On hand, less what is promised to jobs, and what is under way.
-    pub fn total(self) -> i64 {
-        self.on_hand - self.reserved + self.on_order
+    /// On hand and under way. What is promised to jobs stays in: the needs that it is set beside
+    /// hold those jobs too.
+    pub const fn total(self) -> i64 {
+        self.on_hand + self.on_order
     }
 }
 
@@ -274,8 +275,8 @@ mod tests {
     }
 
     #[test]
-    fn what_is_promised_is_not_there_for_others() {
+    fn what_is_promised_to_jobs_counts_for_the_needs_that_hold_them() {
         let position = Position { on_hand: 5, reserved: 4, on_order: 2 };
-        assert_eq!(position.total(), 3);
+        assert_eq!(position.total(), 7);
     }
 }

@@ -92,6 +92,10 @@ impl Yard {
         boat.or_else(serial).unwrap_or_default()
     }
 
+    pub fn site_name(&self, id: SiteId) -> &str {
+        self.sites.iter().find(|site| site.id == id).map_or("", |site| site.name.as_str())
+    }
+
     pub fn link(&self, engine: EngineId) -> Link {
         Link::new(self.name(engine), engine_path(engine))
     }

@@ -157,7 +157,7 @@ impl Ask<'_> {
         let plain = if orders { buying.cheapest_covering(needed) } else { 0 };
         let wanted = self.raise_to_break(&buying, plain);
         let waiting = Waiting::new(self, &requirement, &buying);
-        let late = position < level && !waiting.suffices(1);
+        let late = position < level && waiting.misses_by(arrival);
         let mut order_in = waiting.last_day(requirement.review_days);
         if window_used {
             // What the window is for can't wait until it has closed.
@@ -438,6 +438,8 @@ struct Waiting<'a> {
     /// For each path the day an order of today arrives, and the mean demand until then.
     arrivals: Vec<(i64, f64)>,
     short_at_arrival: f64,
+    /// Mean units needed until the next delivery.
+    needed: f64,
 }
 
 /// From the arrival of an order of today to that of one placed later.
@@ -467,6 +469,7 @@ impl<'a> Waiting<'a> {
             position: requirement.position,
             arrivals,
             short_at_arrival: requirement.at_arrival.shortage(requirement.position),
+            needed: requirement.at_next.mean(),
         }
     }
 
@@ -488,6 +491,31 @@ impl<'a> Waiting<'a> {
             short: sums.short / count,
             chance_short: sums.chance_short / count,
             demand: sums.demand / count,
+        }
+    }
+
+    /// Whether the policy is missed before `day`, when an order of today usually arrives: what is
+    /// short by then alone is more than it lets be short until the delivery after.
+    fn misses_by(&self, day: i64) -> bool {
+        let (mut short, mut chance_short) = (0.0, 0.0);
+        let paths = self.horizon.paths();
+        for path in 0..paths {
+            self.supply.chances_required(self.horizon, path, day, day, |units, chance| {
+                let missing = i64::from(units) - self.position;
+                if missing > 0 {
+                    short += missing as f64 * chance;
+                    chance_short += chance;
+                }
+            });
+        }
+        let (short, chance_short) = (short / paths as f64, chance_short / paths as f64);
+        let slack = 1e-9;
+        match self.policy {
+            Policy::FillRate { target } => short > (1.0 - target) * self.needed + slack,
+            Policy::CycleService { target } => chance_short > 1.0 - target + slack,
+            Policy::BoatDays { most_lost: Some(most) } => short * self.per_unit > most + slack,
+            Policy::BoatDays { most_lost: None } => chance_short > 1.0 - NINETEEN_OF_TWENTY,
+            Policy::Season { .. } => false,
         }
     }
 
