@@ -3,7 +3,7 @@
 //! Dates as `Thu 9 Jul`, with the year when it is not this one. Hours as the site writes them,
 //! tenths or hours and minutes. Numbers with their unit, and a word in the right number.
 
-use chrono::{DateTime, Datelike, NaiveDate, NaiveDateTime, TimeDelta, TimeZone, Utc};
+use chrono::{DateTime, Datelike, NaiveDate, NaiveDateTime, NaiveTime, TimeDelta, TimeZone, Utc};
 use chrono_tz::Tz;
 
 /// How a site writes running hours.
@@ -100,9 +100,13 @@ pub fn month(day: NaiveDate, today: NaiveDate) -> String {
     day.format(pattern).to_string()
 }
 
-/// An instant on the site's clock: `Thu 9 Jul, 07:30`.
+/// An instant on the site's clock: `Thu 9 Jul, 07:30`; at midnight the day alone, for that is how
+/// a day without a time is kept.
 pub fn moment(instant: DateTime<Utc>, zone: Tz, today: NaiveDate) -> String {
     let local = instant.with_timezone(&zone);
+    if local.time() == NaiveTime::MIN {
+        return day(local.date_naive(), today);
+    }
     format!("{}, {}", day(local.date_naive(), today), local.format("%H:%M"))
 }
 

@@ -3,6 +3,7 @@
 use super::{Anchor, Fill, Picture, Scale, Sheet, Table};
 use crate::figures::count;
 
+/// Weeks that a phone has room for.
 const NARROW_WEEKS: usize = 10;
 
 /// One week: per skill, hours planned and hours there are.
@@ -29,8 +30,10 @@ pub fn draw(
 ) -> Picture {
     let title = "Load against hands by week";
     let says = describe(skills, weeks);
-    let narrow = &weeks[..weeks.len().min(NARROW_WEEKS)];
-    let near = done_by.filter(|(week, _)| *week <= narrow.len());
+    let from = fullest(weeks, NARROW_WEEKS);
+    let narrow = &weeks[from..weeks.len().min(from + NARROW_WEEKS)];
+    let seen = |week: usize| week.checked_sub(from).filter(|week| *week <= narrow.len());
+    let near = done_by.and_then(|(week, words)| Some((seen(week)?, words)));
     let mut head = vec!["Week".to_owned()];
     head.extend(skills.iter().flat_map(|s| [format!("{s}: planned h"), format!("{s}: there h")]));
     let row = |w: &Week| {
@@ -43,6 +46,15 @@ pub fn draw(
         caption: caption(skills),
         table: Table { head, rows: weeks.iter().map(row).collect() },
     }
+}
+
+/// Where the `count` weeks in a row begin in which most is planned, the first ones among equals.
+fn fullest(weeks: &[Week], count: usize) -> usize {
+    let planned = |weeks: &[Week]| {
+        weeks.iter().flat_map(|week| &week.skills).map(|skill| skill.planned_h).sum::<f64>()
+    };
+    let sums = weeks.windows(count).map(planned).enumerate();
+    sums.fold((0, 0.0), |best, now| if now.1 > best.1 + 1e-9 { now } else { best }).0
 }
 
 fn caption(skills: &[String]) -> String {
@@ -116,6 +128,23 @@ mod tests {
         assert!(picture.wide.contains("fullest is week 52, 38 of 40 hours of mechanic."));
         assert!(picture.wide.contains("all done"));
         assert_eq!(picture.table.rows[1], ["52", "38.0", "40.0"]);
+    }
+
+    #[test]
+    fn a_phone_shows_the_weeks_in_which_the_work_is() {
+        let week = |number: usize| Week {
+            label: format!("w{number}"),
+            skills: vec![SkillLoad {
+                planned_h: if (13..=15).contains(&number) { 20.0 } else { 0.0 },
+                there_h: 40.0,
+            }],
+        };
+        let weeks: Vec<Week> = (1..=18).map(week).collect();
+        let picture = draw("l", &["mechanic".to_owned()], &weeks, Some((15, "all done")));
+        let shows = |label: &str| picture.narrow.contains(&format!(">{label}<"));
+        assert!(shows("w6") && shows("w15") && !shows("w5") && !shows("w16"));
+        assert!(picture.narrow.contains("all done"));
+        assert_eq!(fullest(&weeks[..4], NARROW_WEEKS), 0);
     }
 
     #[test]
