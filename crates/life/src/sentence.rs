@@ -64,7 +64,7 @@ pub fn describe_comparison(names: &[&str], comparison: &Comparison) -> String {
     if comparison.p >= SIGNIFICANT {
         return format!(
             "no clear difference between {}: chance alone would do as much {} times in 100",
-            names.join(", "),
+            and(names),
             (comparison.p * 100.0).round()
         );
     }
@@ -79,6 +79,15 @@ pub fn describe_comparison(names: &[&str], comparison: &Comparison) -> String {
         format!("{} times in 1000", (comparison.p * 1000.0).round().max(1.0))
     };
     format!("{worst} fails sooner: chance alone would bring such a difference {chance}")
+}
+
+/// `salt`, `salt and fresh water`, `salt, brackish and fresh water`.
+fn and(names: &[&str]) -> String {
+    match names {
+        [] => String::new(),
+        [only] => (*only).to_owned(),
+        [most @ .., last] => format!("{} and {last}", most.join(", ")),
+    }
 }
 
 /// Whether a repaired unit gets better or worse.

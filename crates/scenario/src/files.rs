@@ -100,7 +100,7 @@ fn calendar_days(until: NaiveDate) -> Sheet {
     let mut sheet = Sheet::new("calendar-days", "calendar,on,worked,reason");
     for year in until.year()..=until.year() + 1 {
         for (month, day, reason) in
-            [(1, 1, "New Year"), (5, 1, "closed"), (12, 25, "Christmas"), (12, 26, "Christmas")]
+            [(1, 1, "New Year"), (5, 1, "May Day"), (12, 25, "Christmas"), (12, 26, "Christmas")]
         {
             sheet.row(&["Bench", &format!("{year}-{month:02}-{day:02}"), "0", reason]);
         }
@@ -603,11 +603,12 @@ fn finding_kinds() -> Sheet {
         ("weak tell-tale", "intake, impeller, thermostat", "stop", "false", "pump-kit"),
         ("line on the propeller shaft", "angling water", "three_days", "false", "gearcase-test"),
         ("pops out of gear", "clutch dogs or linkage", "stop", "true", "reseal"),
-        ("stop cord does not stop the engine", "switch or cord", "stop", "true", "plugs"),
+        ("stop cord does not stop the engine", "switch or cord", "stop", "true", ""),
     ] {
-        let Some(task) = TASKS.iter().find(|task| task.code == code) else { continue };
+        // What no task of the programme puts right holds the engine until a person says so.
+        let task = TASKS.iter().find(|task| task.code == code).map_or("", |task| task.name);
         let source = "common practice, no source";
-        sheet.row(&[finding, cause, urgency, safety, task.name, source]);
+        sheet.row(&[finding, cause, urgency, safety, task, source]);
     }
     sheet
 }

@@ -611,7 +611,7 @@ fn life() -> LifePage {
     let fault = "Say why the interval is changed: it is kept with the change.";
     LifePage {
         frame: frame("Impeller", Room::Fleet),
-        heading: "How long impeller lasts".into(),
+        heading: "Impeller: how long it lasts".into(),
         lead: "Renewed by “Renew the water-pump kit”.".into(),
         sentences: vec!["Impeller in salt: 9 failures in 212 lives.".into()],
         proposals: vec![
@@ -625,7 +625,7 @@ fn life() -> LifePage {
         picture: picture.draw("life"),
         picture_says: picture.describe(),
         rests_on: vec!["9 lives ended in a failure.".into()],
-        comparisons: vec!["No clear difference between in salt, in fresh water.".into()],
+        comparisons: vec!["No clear difference between salt and fresh water.".into()],
         groups: Table {
             head: row(["Lives", "Number", "Failed", "Mean life", "Costs least at"]),
             rows: vec![row(["All together", "212", "9", "297 h", "180 h"])],

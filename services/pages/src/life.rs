@@ -167,7 +167,7 @@ impl Seen {
         let line = |proposal| self.line(visitor, proposal, typed.as_ref());
         Ok(LifePage {
             frame: visitor.frame(&item.name, Room::Fleet),
-            heading: format!("How long {} lasts", item.name.to_lowercase()),
+            heading: format!("{}: how long it lasts", item.name),
             lead: match &item.task_name {
                 Some(task) if item.on_condition => {
                     format!(

@@ -161,8 +161,9 @@ fn row(yard: &Yard, one: &EngineWeighed, currency: &str) -> RetireRow {
     if one.donor {
         marks.push(Mark::plain("worth more in parts"));
     }
-    let money: f64 = one.seasons.iter().map(|season| season.money).sum();
-    let days: f64 = one.seasons.iter().map(|season| season.days_lost).sum();
+    // Counted from nothing: an empty sum of floats is minus nothing.
+    let money = one.seasons.iter().fold(0.0, |sum, season| sum + season.money);
+    let days = one.seasons.iter().fold(0.0, |sum, season| sum + season.days_lost);
     RetireRow {
         engine: yard.link(one.engine),
         marks,

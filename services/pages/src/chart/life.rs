@@ -127,7 +127,7 @@ impl LifePicture<'_> {
 
     fn drawn(&self, (width, height): (f64, f64)) -> Sheet {
         let mut sheet = Sheet::new(width, height);
-        let (left, right) = (48.0, width - 14.0);
+        let (left, right) = (56.0, width - 14.0);
         let x = Scale::new((0.0, self.reach()), (left, right));
         let most = if width > 500.0 { 8 } else { 4 };
         let (top, bottom) = (14.0, 200.0);

@@ -68,16 +68,24 @@ impl Names {
         }
     }
 
+    /// As it follows a part's name: `in salt`, `on Quillon Q4`.
     fn of(&self, group: GroupOf) -> String {
         match group {
             GroupOf::All => String::new(),
-            GroupOf::Water(Water::Salt) => "in salt".to_owned(),
-            GroupOf::Water(Water::Brackish) => "in brackish water".to_owned(),
-            GroupOf::Water(Water::Fresh) => "in fresh water".to_owned(),
-            GroupOf::Model(id) => {
-                format!("on {}", self.models.get(&id).map_or("?", String::as_str))
-            }
-            GroupOf::Pool(id) => format!("in {}", self.pools.get(&id).map_or("?", String::as_str)),
+            GroupOf::Water(_) | GroupOf::Pool(_) => format!("in {}", self.bare(group)),
+            GroupOf::Model(_) => format!("on {}", self.bare(group)),
+        }
+    }
+
+    /// As it stands beside others: `salt`, `Quillon Q4`.
+    fn bare(&self, group: GroupOf) -> String {
+        match group {
+            GroupOf::All => String::new(),
+            GroupOf::Water(Water::Salt) => "salt".to_owned(),
+            GroupOf::Water(Water::Brackish) => "brackish water".to_owned(),
+            GroupOf::Water(Water::Fresh) => "fresh water".to_owned(),
+            GroupOf::Model(id) => self.models.get(&id).cloned().unwrap_or_else(|| "?".to_owned()),
+            GroupOf::Pool(id) => self.pools.get(&id).cloned().unwrap_or_else(|| "?".to_owned()),
         }
     }
 }
@@ -126,7 +134,7 @@ impl About<'_> {
     }
 
     fn compare(&self, by: &str, split: &[(GroupOf, Vec<&PartLife>)]) -> Option<Compared> {
-        let names: Vec<String> = split.iter().map(|(of, _)| self.names.of(*of)).collect();
+        let names: Vec<String> = split.iter().map(|(of, _)| self.names.bare(*of)).collect();
         let names: Vec<&str> = names.iter().map(String::as_str).collect();
         let groups: Vec<Vec<Life>> =
             split.iter().map(|(_, lives)| lives.iter().map(|it| it.life).collect()).collect();
