@@ -36,6 +36,18 @@ words! {
     }
 }
 
+impl Unit {
+    /// As it stands after a number; `None` for pieces, which are only counted.
+    pub const fn symbol(self) -> Option<&'static str> {
+        match self {
+            Self::Each => None,
+            Self::Millilitre => Some("mL"),
+            Self::Gram => Some("g"),
+            Self::Millimetre => Some("mm"),
+        }
+    }
+}
+
 /// Something kept on a shelf. A kit is a part whose contents are known.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Part {

@@ -55,6 +55,7 @@ fn part(demand: &DemandPaths, place: usize) -> PartToStock<'_> {
         stream: place as u64,
         demand,
         months: MonthsDrawn::Jointly,
+        unit: "",
         issue_size: 1,
         supply: Supply { lots: vec![ShelfLot { quantity, expires_on }], ..Supply::default() },
         dated_needs: Vec::new(),

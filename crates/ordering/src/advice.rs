@@ -63,6 +63,8 @@ pub struct PartToStock<'a> {
     pub stream: u64,
     pub demand: &'a DemandPaths,
     pub months: MonthsDrawn,
+    /// What a stock unit is called after a number, as `mL`; empty where pieces are counted.
+    pub unit: &'static str,
     /// Stock units that leave together: 350 for oil filled by 350 mL.
     pub issue_size: u32,
     pub supply: Supply,

@@ -41,6 +41,7 @@ fn part(demand: &DemandPaths, terms: Terms) -> PartToStock<'_> {
         stream: 1,
         demand,
         months: MonthsDrawn::Jointly,
+        unit: "",
         issue_size: 1,
         supply: Supply::default(),
         dated_needs: Vec::new(),
@@ -131,6 +132,16 @@ fn an_order_is_due_before_the_shelf_runs_out() {
 }
 
 #[test]
+fn a_fluid_is_spoken_of_in_its_unit_and_pieces_are_counted() {
+    let demand = steady(700);
+    let oil = PartToStock { unit: "mL", issue_size: 350, ..part(&demand, terms(500, 14)) };
+    let lines = ask(&[oil.clone(), PartToStock { unit: "", ..oil }]).lines;
+    assert!(lines[0].reason.contains(" mL needed on average by"), "{}", lines[0].reason);
+    assert!(lines[0].reason.contains("; 0 mL on hand"), "{}", lines[0].reason);
+    assert!(!lines[1].reason.contains("mL"), "{}", lines[1].reason);
+}
+
+#[test]
 fn what_goes_bad_unused_is_bought_anew() {
     let demand = steady(2);
     let old = |until: &str| Supply {
@@ -149,7 +160,7 @@ fn what_goes_bad_unused_is_bought_anew() {
     assert_eq!(gone.overstock.expiring_money, euros(9_000));
     let expired = review(old("2026-10-31"));
     assert_eq!(expired.overstock.expired, 20);
-    assert!(expired.reason.contains("20 expired ones not counted"), "{}", expired.reason);
+    assert!(expired.reason.contains("20 expired not counted"), "{}", expired.reason);
 }
 
 #[test]

@@ -74,6 +74,7 @@ fn follow_advice<'a>(
                 stream: part.stream,
                 demand: &demand,
                 months: MonthsDrawn::Jointly,
+                unit: "",
                 issue_size: part.issue_size,
                 supply: supply.clone(),
                 dated_needs: Vec::new(),

@@ -226,13 +226,11 @@ fn page(visitor: &Visitor, yard: &Yard, record: &Record) -> PartPage {
 }
 
 pub fn amount(unit: Unit, quantity: i64) -> String {
-    let unit = match unit {
-        Unit::Each => "",
-        Unit::Millilitre => " mL",
-        Unit::Gram => " g",
-        Unit::Millimetre => " mm",
-    };
-    format!("{}{unit}", grouped(quantity))
+    let quantity = grouped(quantity);
+    match unit.symbol() {
+        Some(unit) => format!("{quantity} {unit}"),
+        None => quantity,
+    }
 }
 
 fn decision(yard: &Yard, record: &Record) -> Vec<String> {

@@ -137,6 +137,7 @@ impl Market {
                     stream: number as u64,
                     demand: demand.get(&part.id)?,
                     months: MonthsDrawn::Jointly,
+                    unit: part.unit.symbol().unwrap_or_default(),
                     issue_size: fill,
                     supply: supply.remove(&part.id).unwrap_or_default(),
                     dated_needs: dated.remove(&part.id).unwrap_or_default(),

@@ -215,6 +215,7 @@ impl Advisor<'_> {
                 stream: part.stream,
                 demand,
                 months: MonthsDrawn::Jointly,
+                unit: "",
                 issue_size: part.issue_size,
                 supply: supply.clone(),
                 dated_needs: Vec::new(),

@@ -383,6 +383,7 @@ impl Ask<'_> {
             expired: self.supply.expired,
             independent: self.part.months == super::MonthsDrawn::Independently,
             policy: self.part.policy,
+            unit: self.part.unit,
             ..Facts::default()
         }
     }

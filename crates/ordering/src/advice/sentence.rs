@@ -23,6 +23,18 @@ pub(super) struct Facts {
     pub shelf_capped: bool,
     pub independent: bool,
     pub policy: Policy,
+    /// As in [`super::PartToStock`].
+    pub unit: &'static str,
+}
+
+impl Facts {
+    /// A quantity with its unit, where it has one.
+    fn amount(&self, quantity: impl std::fmt::Display) -> String {
+        match self.unit {
+            "" => quantity.to_string(),
+            unit => format!("{quantity} {unit}"),
+        }
+    }
 }
 
 impl Default for Facts {
@@ -42,6 +54,7 @@ impl Default for Facts {
             shelf_capped: false,
             independent: false,
             policy: Policy::FillRate { target: 0.0 },
+            unit: "",
         }
     }
 }
@@ -70,7 +83,7 @@ pub(super) fn sentence(
     };
     text.push_str(&format!("; {}", target(facts, line)));
     if line.quantity == 0 {
-        text.push_str(&nothing_ordered(line, placed));
+        text.push_str(&nothing_ordered(facts, line, placed));
         return finished(text, facts);
     }
     text.push_str(&how_much(facts, line, offer, placed));
@@ -85,19 +98,19 @@ pub(super) fn sentence(
 fn need(facts: &Facts) -> String {
     let mut text = format!(
         "{} needed on average by {}, {} at most in 19 cases of 20; {} on hand",
-        round(facts.needed),
+        facts.amount(round(facts.needed)),
         said(facts.until),
-        facts.needed_at_most,
-        facts.on_hand,
+        facts.amount(facts.needed_at_most),
+        facts.amount(facts.on_hand),
     );
     if facts.reserved > 0 {
-        text.push_str(&format!(", {} of them reserved", facts.reserved));
+        text.push_str(&format!(", {} of them reserved", facts.amount(facts.reserved)));
     }
     if facts.on_order > 0 {
-        text.push_str(&format!(", {} on order", facts.on_order));
+        text.push_str(&format!(", {} on order", facts.amount(facts.on_order)));
     }
     if facts.expired > 0 {
-        text.push_str(&format!(", {} expired ones not counted", facts.expired));
+        text.push_str(&format!(", {} expired not counted", facts.amount(facts.expired)));
     }
     text
 }
@@ -109,7 +122,8 @@ fn target(facts: &Facts, line: &Line) -> String {
             format!("fill rate {reached} for a target of {}", percent(target))
         }
         Policy::CycleService { target } => {
-            format!("{} covers {} of cycles, fill rate {reached}", facts.level, percent(target))
+            let level = facts.amount(facts.level);
+            format!("{level} covers {} of cycles, fill rate {reached}", percent(target))
         }
         Policy::BoatDays { .. } => format!(
             "boat-days lost {} instead of {}, fill rate {reached}",
@@ -119,7 +133,7 @@ fn target(facts: &Facts, line: &Line) -> String {
         Policy::Season { until, .. } => {
             format!(
                 "{} for the season to {} weigh being short against being left with",
-                facts.level,
+                facts.amount(facts.level),
                 said(until)
             )
         }
@@ -134,12 +148,13 @@ fn two_digits(value: f64) -> String {
     format!("{value:.2}")
 }
 
-fn nothing_ordered(line: &Line, placed: &Placed) -> String {
+fn nothing_ordered(facts: &Facts, line: &Line, placed: &Placed) -> String {
     if placed.minimum_unaffordable {
         return "; the supplier's minimum does not fit the budget".to_owned();
     }
     if placed.cut > 0 {
-        return format!("; {} left out, the budget does not reach", placed.cut);
+        let cut = facts.amount(placed.cut);
+        return format!("; {cut} left out, the budget does not reach");
     }
     match line.next_order_on {
         Some(day) => format!("; enough for now, order again by {}", said(day)),
@@ -167,19 +182,20 @@ fn how_much(facts: &Facts, line: &Line, offer: &Offer, placed: &Placed) -> Strin
         let packs_word = if packs == 1 { "pack" } else { "packs" };
         text.push_str(&format!("; {packs} {packs_word} of {}", terms.pack));
         if terms.unit_size > 1 {
-            text.push_str(&format!(" at {}", terms.unit_size));
+            text.push_str(&format!(" at {}", facts.amount(terms.unit_size)));
         }
     } else if u64::from(terms.minimum) == line.quantity && terms.minimum > 1 {
         text.push_str("; the least that is sold");
     }
     if placed.added > 0 {
         text.push_str(&format!(
-            "; {} of them added to meet the supplier's minimum or free freight",
-            placed.added
+            "; {} of it added to meet the supplier's minimum or free freight",
+            facts.amount(placed.added)
         ));
     }
     if placed.cut > 0 {
-        text.push_str(&format!("; {} more left out, the budget does not reach", placed.cut));
+        let cut = facts.amount(placed.cut);
+        text.push_str(&format!("; {cut} more left out, the budget does not reach"));
     }
     if let Some(missing) = placed.below_minimum {
         text.push_str(&format!("; the order stays {missing} below the supplier's minimum"));

@@ -5,7 +5,7 @@ use std::collections::HashMap;
 use exchange::order_sheet::{OrderSheet, SheetLine};
 use fleet::id::{OrderId, OrganisationId, PartId};
 use fleet::order::{Order, OrderLine};
-use fleet::part::{Part, Unit};
+use fleet::part::Part;
 use fleet::site::Site;
 use fleet::supplier::{Supplier, Term};
 use sea_orm::ConnectionTrait;
@@ -55,12 +55,7 @@ pub async fn sheet(
 }
 
 fn sheet_line(line: &OrderLine, part: &Part, term: Option<&Term>) -> SheetLine {
-    let unit = match part.unit {
-        Unit::Each => "pieces",
-        Unit::Millilitre => "mL",
-        Unit::Gram => "g",
-        Unit::Millimetre => "mm",
-    };
+    let unit = part.unit.symbol().unwrap_or("pieces");
     let quantity = line.quantity - line.cancelled;
     SheetLine {
         supplier_number: term.and_then(|term| term.supplier_number.clone()),

@@ -184,6 +184,7 @@ fn part_to_stock<'a>(
         stream: stream_of(&row.part),
         demand,
         months,
+        unit: "",
         issue_size: 1,
         supply: supply.unwrap_or_default(),
         dated_needs: Vec::new(),
