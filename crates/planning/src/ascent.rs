@@ -13,9 +13,8 @@ use crate::state::Place;
 
 /// Minutes that weigh as much as one place or piece.
 const MINUTES_SCALE: f64 = 1.0 / 90.0;
-/// Columns that are priced in the time of a search's move, and cells of knapsacks that are filled.
-const COLUMNS_PER_UNIT: u64 = 256;
-const CELLS_PER_UNIT: u64 = 1_000;
+/// Cells of knapsacks that are filled in the time of a search's move.
+const CELLS_PER_UNIT: u64 = 2_000;
 /// Highest price that is written down, thousandths of a cent.
 const PRICE_MAX: f64 = 1e15;
 /// Weight of the newest subgradient in the direction.
@@ -181,7 +180,7 @@ impl<'m> Ascent<'m> {
             one_in: 1,
             share: 1.0,
             chosen: Vec::new(),
-            step_work: (model.cost.len() as u64 / COLUMNS_PER_UNIT).max(1),
+            step_work: relaxation.answer_work(),
             work: 0,
             relaxation,
             capacities,

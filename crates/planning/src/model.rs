@@ -48,6 +48,10 @@ pub(crate) struct Model {
     pub takes: Vec<Take>,
     /// Cents of each column, mode after mode, start after start.
     pub cost: Vec<i64>,
+    /// Each visit's columns (its modes' ranges in `cost` together), the cheapest first.
+    pub by_cost: Vec<Column>,
+    /// By kit: the visits that have a mode which takes it.
+    pub wanted_by: Vec<Vec<u32>>,
     pub links: Vec<Link>,
     /// Members of each engine with more than one visit.
     pub fellows: Vec<u32>,
@@ -79,6 +83,14 @@ pub(crate) struct CompiledMode {
     pub takes: Range<u32>,
     /// Index of its first column in `cost`.
     pub column: u32,
+}
+
+/// A choice of a visit: mode (index in the model), start (open day) and its own cost, cents.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Column {
+    pub cost: i64,
+    pub mode: u32,
+    pub start: u32,
 }
 
 /// Minutes of a skill on the `offset`-th open day of a stay.
@@ -146,6 +158,8 @@ impl Model {
             uses: Vec::new(),
             takes: Vec::new(),
             cost: Vec::new(),
+            by_cost: Vec::new(),
+            wanted_by: vec![Vec::new(); instance.kits.len()],
             links: Vec::new(),
             fellows: Vec::new(),
             first_open,
@@ -192,6 +206,17 @@ impl Model {
 
     pub(crate) fn column_cost(&self, mode: &CompiledMode, start: u32) -> i64 {
         self.cost[(mode.column + (start - mode.first)) as usize]
+    }
+
+    /// A visit's columns, the cheapest first.
+    pub(crate) fn columns_by_cost(&self, visit: usize) -> &[Column] {
+        match self.modes_of(visit) {
+            [first, .., last] => {
+                &self.by_cost[first.column as usize..(last.column + last.starts) as usize]
+            }
+            [only] => &self.by_cost[only.column as usize..(only.column + only.starts) as usize],
+            [] => &[],
+        }
     }
 
     /// First and last calendar day of a stay.
@@ -258,6 +283,7 @@ impl Model {
                     self.cost.push(cost);
                 }
             }
+            self.order_columns(first_mode);
             self.visits.push(CompiledVisit {
                 modes: first_mode..self.modes.len() as u32,
                 unplanned_cost: visit.unplanned_cost,
@@ -267,6 +293,23 @@ impl Model {
                 fellows: 0..0,
             });
         }
+    }
+
+    /// Lists the columns of the visit whose modes begin at `first_mode`, and the kits it may take.
+    fn order_columns(&mut self, first_mode: u32) {
+        let from = self.by_cost.len();
+        for (number, mode) in (first_mode..).zip(&self.modes[first_mode as usize..]) {
+            let costs = &self.cost[mode.column as usize..][..mode.starts as usize];
+            let columns = (mode.first..).zip(costs);
+            self.by_cost.extend(columns.map(|(start, &cost)| Column { cost, mode: number, start }));
+            for take in &self.takes[mode.takes.start as usize..mode.takes.end as usize] {
+                let wanted_by = &mut self.wanted_by[take.kit as usize];
+                if wanted_by.last() != Some(&mode.visit) {
+                    wanted_by.push(mode.visit);
+                }
+            }
+        }
+        self.by_cost[from..].sort_by_key(|column| column.cost);
     }
 
     /// The open days on which `visit` may start in `mode` as far as its own dates go.

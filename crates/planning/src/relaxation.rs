@@ -12,6 +12,8 @@
 //! what the trees leave out (a second `after` of one visit, two visits of one engine without an
 //! `after`) is relaxed. A column that does not fit the empty workshop is not a choice.
 
+use std::collections::HashMap;
+
 use crate::model::{CompiledMode, Model, NOWHERE};
 use crate::patterns::{Item, Whole};
 use crate::state::{Place, State};
@@ -19,6 +21,7 @@ use crate::state::{Place, State};
 /// A quantity of money: `f64` cents while climbing, `i128` thousandths of a cent for the proof.
 pub(crate) trait Money:
     Copy
+    + Default
     + PartialOrd
     + std::ops::Add<Output = Self>
     + std::ops::AddAssign
@@ -55,6 +58,12 @@ impl Money for i128 {
     }
 }
 
+/// Columns, modes, visits of trees and rows that are priced in the time of a search's move.
+const COLUMNS_PER_UNIT: usize = 1_200;
+const MODES_PER_UNIT: usize = 16;
+const LINKED_PER_UNIT: usize = 3;
+const ROWS_PER_UNIT: usize = 80;
+
 /// Where each kind of row begins in a vector of prices.
 #[derive(Clone, Debug)]
 pub(crate) struct Rows {
@@ -77,24 +86,40 @@ pub(crate) struct Relaxation<'m, N> {
     pub cost: Vec<N>,
     /// Visits with followers after their followers.
     order: Vec<u32>,
-    /// The visit each one follows in its tree, and the gap.
-    leader: Vec<Option<(u32, i64)>>,
-    /// Whether somebody follows it in its tree.
-    leads: Vec<bool>,
+    /// The visit each one follows in its tree, and by which of `ready`.
+    leader: Vec<Option<(u32, u32)>>,
+    /// The visits that follow each one in its tree, and by which of `ready`.
+    followers: Vec<Vec<(u32, u32)>>,
+    /// For each gap of an `after`, by the last open day of the visit ahead: the first open day of the
+    /// one behind.
+    ready: Vec<Vec<u32>>,
     /// By visit: it may not be left out.
     pub must: Vec<bool>,
     /// The skills whose days are kept whole.
     pub whole: Whole,
+    /// What modes take beside minutes, each kind once, and the kind of each mode.
+    stays: Vec<Stay>,
+    stay_of: Vec<u32>,
+}
+
+/// What a mode takes beside minutes; many modes share one, so it is priced once a day for all.
+#[derive(Clone, Debug, PartialEq, Eq, Hash)]
+struct Stay {
+    bay: u32,
+    length: u32,
+    /// The pool that the engine is out of.
+    pool: Option<u32>,
+    /// Kit and pieces.
+    takes: Vec<(u32, i64)>,
 }
 
 /// Sums of prices that make the price of a column a handful of additions.
 #[derive(Clone, Debug)]
 struct Tables<N> {
+    /// `[skill × open days + t]`, a minute.
     minute: Vec<N>,
-    bay: Vec<N>,
-    kit: Vec<N>,
-    pool_before: Vec<N>,
-    pool_after: Vec<N>,
+    /// `[stay × open days + t]`, all that a stay takes beside minutes.
+    stay: Vec<N>,
     secondary: Vec<N>,
 }
 
@@ -107,7 +132,7 @@ pub(crate) struct Answer<N> {
     /// What the whole skills may choose from.
     pub items: Vec<Item<N>>,
     /// For each visit of a tree, its best answers by earliest start.
-    from: Vec<Option<Followed<N>>>,
+    from: Vec<Followed<N>>,
 }
 
 /// A value and the place that gives it.
@@ -123,7 +148,12 @@ impl<N: Money> Answer<N> {
     pub(crate) fn new(model: &Model) -> Self {
         let choice =
             vec![Pick { value: N::ZERO, place: Place::NONE, covered: false }; model.visits.len()];
-        Self { visits: N::ZERO, choice, items: Vec::new(), from: vec![None; model.visits.len()] }
+        Self {
+            visits: N::ZERO,
+            choice,
+            items: Vec::new(),
+            from: vec![Followed::default(); model.visits.len()],
+        }
     }
 }
 
@@ -139,12 +169,59 @@ impl<'m, N: Money> Relaxation<'m, N> {
             }
         }
         let (leader, order) = trees(model);
-        let mut leads = vec![false; model.visits.len()];
-        for (ahead, _) in leader.iter().flatten() {
-            leads[*ahead as usize] = true;
+        let mut gaps: Vec<i64> = leader.iter().flatten().map(|(_, gap)| *gap).collect();
+        gaps.sort_unstable();
+        gaps.dedup();
+        let ready = gaps.iter().map(|&gap| ready_after(model, gap)).collect();
+        let number = |gap: i64| gaps.partition_point(|&known| known < gap) as u32;
+        let leader: Vec<Option<(u32, u32)>> = leader
+            .into_iter()
+            .map(|ahead| ahead.map(|(ahead, gap)| (ahead, number(gap))))
+            .collect();
+        let mut followers = vec![Vec::new(); model.visits.len()];
+        for (visit, ahead) in (0..).zip(&leader) {
+            if let Some((ahead, gap)) = ahead {
+                followers[*ahead as usize].push((visit, *gap));
+            }
         }
         let must = model.visits.iter().map(|visit| visit.locked).collect();
-        Self { model, rows: Rows::of(model), cost, order, leader, leads, must, whole }
+        let mut known = HashMap::new();
+        let mut stays = Vec::new();
+        let stay_of = model.modes.iter().map(|mode| {
+            let stay = Stay::of(model, mode);
+            *known.entry(stay.clone()).or_insert_with(|| {
+                stays.push(stay);
+                stays.len() as u32 - 1
+            })
+        });
+        let stay_of = stay_of.collect();
+        Self {
+            model,
+            rows: Rows::of(model),
+            cost,
+            order,
+            leader,
+            followers,
+            ready,
+            must,
+            whole,
+            stays,
+            stay_of,
+        }
+    }
+
+    /// About what an answer takes, in units of a search's move.
+    pub(crate) fn answer_work(&self) -> u64 {
+        let linked = self
+            .order
+            .iter()
+            .map(|&visit| visit as usize)
+            .filter(|&visit| self.leader[visit].is_some() || !self.followers[visit].is_empty());
+        let work = self.cost.len() / COLUMNS_PER_UNIT
+            + self.model.modes.len() / MODES_PER_UNIT
+            + linked.count() / LINKED_PER_UNIT
+            + self.rows.len / ROWS_PER_UNIT;
+        work.max(1) as u64
     }
 
     /// Looks at one tree of visits in `one_in` from here on, spread evenly over the instance; answers
@@ -170,18 +247,20 @@ impl<'m, N: Money> Relaxation<'m, N> {
         answer.visits = N::ZERO;
         for &visit in &self.order {
             let visit = visit as usize;
-            if self.leader[visit].is_none() && !self.leads[visit] {
+            if self.leader[visit].is_none() && self.followers[visit].is_empty() {
                 let pick = self.alone(visit, y, &tables, &mut buffer, &mut items);
                 answer.visits += pick.value;
                 answer.choice[visit] = pick;
                 continue;
             }
-            let followed = self.followed(visit, y, &tables, &answer.from, &mut buffer, &mut items);
+            let mut followed = std::mem::take(&mut answer.from[visit]);
+            self.follow(visit, y, &tables, &answer.from, (&mut buffer, &mut items), &mut followed);
             if self.leader[visit].is_none() {
-                answer.visits += followed.best.value;
-                answer.choice[visit] = followed.best;
+                let best = followed.pick_from(0);
+                answer.visits += best.value;
+                answer.choice[visit] = best;
             }
-            answer.from[visit] = Some(followed);
+            answer.from[visit] = followed;
         }
         answer.items = items;
         self.settle_followers(answer);
@@ -201,16 +280,9 @@ impl<'m, N: Money> Relaxation<'m, N> {
         answer: &Answer<N>,
         visit_place: &mut impl FnMut(usize, &Pick<N>),
     ) {
-        if !self.leads[visit] {
-            return;
-        }
-        for link in self.model.links_of(visit) {
-            let other = link.other as usize;
-            if link.follows || self.leader[other] != Some((visit as u32, link.gap)) {
-                continue;
-            }
-            let Some(followed) = &answer.from[other] else { continue };
-            let pick = followed.when(self.model, place, link.gap);
+        for &(other, gap) in &self.followers[visit] {
+            let other = other as usize;
+            let pick = self.pick_when(&answer.from[other], place, gap);
             visit_place(other, &pick);
             if !pick.covered {
                 self.each_follower(other, pick.place, answer, visit_place);
@@ -222,9 +294,11 @@ impl<'m, N: Money> Relaxation<'m, N> {
     pub(crate) fn column_values(&self, y: &[N]) -> Vec<N> {
         let tables = self.tables(y);
         let mut values = vec![N::ZERO; self.cost.len()];
-        for mode in &self.model.modes {
+        for (number, mode) in (0..).zip(&self.model.modes) {
             let range = mode.column as usize..(mode.column + mode.starts) as usize;
-            self.mode_values(mode, &tables, &mut values[range]);
+            if !range.is_empty() {
+                self.mode_values(number, mode, &tables, &mut values[range]);
+            }
         }
         values
     }
@@ -240,8 +314,11 @@ impl<'m, N: Money> Relaxation<'m, N> {
         let model = self.model;
         let mut best = Pick { value: self.left_out(visit), place: Place::NONE, covered: false };
         for (number, mode) in model.visits[visit].modes.clone().zip(model.modes_of(visit)) {
+            if mode.starts == 0 {
+                continue;
+            }
             let values = &mut buffer[..mode.starts as usize];
-            self.mode_values(mode, tables, values);
+            self.mode_values(number, mode, tables, values);
             let worth = self.whole.primary(number).map(|_| y[self.rows.visit + visit]);
             if let Some(worth) = worth {
                 self.whole.offer(model, number, worth, values, items);
@@ -269,32 +346,33 @@ impl<'m, N: Money> Relaxation<'m, N> {
     }
 
     /// A visit of a tree, its own followers' best answers included.
-    fn followed(
+    fn follow(
         &self,
         visit: usize,
         y: &[N],
         tables: &Tables<N>,
-        from: &[Option<Followed<N>>],
-        buffer: &mut [N],
-        items: &mut Vec<Item<N>>,
-    ) -> Followed<N> {
-        let model = self.model;
-        let followers: Vec<(&Followed<N>, i64)> = self.followers(visit, from).collect();
+        from: &[Followed<N>],
+        (buffer, items): (&mut [N], &mut Vec<Item<N>>),
+        followed: &mut Followed<N>,
+    ) {
+        let (model, open) = (self.model, self.model.open());
         // Left out, its followers choose freely.
         let mut left_out = self.left_out(visit);
-        for (follower, _) in &followers {
-            left_out += follower.best.value;
+        for &(follower, _) in &self.followers[visit] {
+            left_out += from[follower as usize].least_from[0];
         }
-        let nowhere = |value| Pick { value, place: Place::NONE, covered: false };
-        let mut best = nowhere(left_out);
-        let mut at_start = vec![nowhere(N::NEVER); model.open() + 1];
+        followed.clear(open, left_out);
         for (number, mode) in model.visits[visit].modes.clone().zip(model.modes_of(visit)) {
+            if mode.starts == 0 {
+                continue;
+            }
             let values = &mut buffer[..mode.starts as usize];
-            self.mode_values(mode, tables, values);
-            for (start, value) in (mode.first..).zip(values.iter_mut()) {
-                let place = Place { mode: number, start };
-                for (follower, gap) in &followers {
-                    *value += follower.when(model, place, *gap).value;
+            self.mode_values(number, mode, tables, values);
+            for &(follower, gap) in &self.followers[visit] {
+                let least_from = &from[follower as usize].least_from[..=open];
+                let last = (mode.first + mode.length - 1) as usize;
+                for (value, &earliest) in values.iter_mut().zip(&self.ready[gap as usize][last..]) {
+                    *value += least_from[earliest as usize];
                 }
             }
             let worth = self.whole.primary(number).map(|_| y[self.rows.visit + visit]);
@@ -302,50 +380,26 @@ impl<'m, N: Money> Relaxation<'m, N> {
                 self.whole.offer(model, number, worth, values, items);
             }
             self.whole.offer_secondary(model, number, &tables.secondary, values, items);
-            for (start, &value) in (mode.first..).zip(values.iter()) {
-                let place = Place { mode: number, start };
-                let pick = match worth {
-                    Some(worth) if value < worth => Pick { value: worth, place, covered: true },
-                    _ => Pick { value, place, covered: false },
-                };
-                if pick.value < best.value {
-                    best = pick;
-                }
-                if pick.value < at_start[start as usize].value {
-                    at_start[start as usize] = pick;
-                }
-            }
+            followed.offer(number, mode.first as usize, worth, values);
         }
-        for t in (0..model.open()).rev() {
-            if at_start[t + 1].value < at_start[t].value {
-                at_start[t] = at_start[t + 1];
-            }
-        }
-        Followed { left_out: nowhere(left_out), best, at_start }
+        followed.sum_up();
     }
 
-    fn followers<'a>(
-        &'a self,
-        visit: usize,
-        from: &'a [Option<Followed<N>>],
-    ) -> impl Iterator<Item = (&'a Followed<N>, i64)> {
-        self.model.links_of(visit).iter().filter(|link| !link.follows).filter_map(move |link| {
-            let ours = self.leader[link.other as usize] == Some((visit as u32, link.gap));
-            if ours {
-                from[link.other as usize].as_ref().map(|followed| (followed, link.gap))
-            } else {
-                None
-            }
-        })
+    /// The best answer of one that follows when the visit ahead stands at `place`.
+    fn pick_when(&self, followed: &Followed<N>, place: Place, gap: u32) -> Pick<N> {
+        if place.is_none() {
+            return followed.pick_from(0);
+        }
+        let last = place.start + self.model.modes[place.mode as usize].length - 1;
+        followed.pick_from(self.ready[gap as usize][last as usize])
     }
 
     /// Walks the trees from their roots and fixes what each follower chose.
     fn settle_followers(&self, answer: &mut Answer<N>) {
         for &visit in self.order.iter().rev() {
             let Some((leader, gap)) = self.leader[visit as usize] else { continue };
-            let Some(followed) = &answer.from[visit as usize] else { continue };
             let ahead = answer.choice[leader as usize];
-            let mut pick = followed.when(self.model, ahead.place, gap);
+            let mut pick = self.pick_when(&answer.from[visit as usize], ahead.place, gap);
             // What covers the visit ahead has this one's answer in it.
             pick.covered |= ahead.covered;
             answer.choice[visit as usize] = pick;
@@ -353,14 +407,15 @@ impl<'m, N: Money> Relaxation<'m, N> {
     }
 
     /// Cost with priced use for each start of a mode.
-    fn mode_values(&self, mode: &CompiledMode, tables: &Tables<N>, values: &mut [N]) {
+    fn mode_values(&self, number: u32, mode: &CompiledMode, tables: &Tables<N>, values: &mut [N]) {
         let model = self.model;
         let open = model.open();
         let (first, starts) = (mode.first as usize, mode.starts as usize);
-        if starts == 0 {
-            return;
+        let cost = &self.cost[mode.column as usize..][..starts];
+        let stay = &tables.stay[self.stay_of[number as usize] as usize * open + first..][..starts];
+        for ((value, &cost), &stay) in values.iter_mut().zip(cost).zip(stay) {
+            *value = cost + stay;
         }
-        values.copy_from_slice(&self.cost[mode.column as usize..mode.column as usize + starts]);
         for (at, used) in mode.uses.clone().zip(model.uses_of(mode)) {
             if self.whole.is_primary(at) {
                 continue;
@@ -372,28 +427,8 @@ impl<'m, N: Money> Relaxation<'m, N> {
                 continue;
             }
             let from = used.skill as usize * open + first + used.offset as usize;
-            for (value, &price) in values.iter_mut().zip(&tables.minute[from..from + starts]) {
+            for (value, &price) in values.iter_mut().zip(&tables.minute[from..][..starts]) {
                 *value += price.times(used.minutes);
-            }
-        }
-        let bay = mode.bay as usize * (open + 1) + first;
-        let ends = &tables.bay[bay + mode.length as usize..];
-        for ((value, &before), &after) in values.iter_mut().zip(&tables.bay[bay..]).zip(ends) {
-            *value += after - before;
-        }
-        for take in model.takes_of(mode) {
-            let from = take.kit as usize * open + first;
-            for (value, &price) in values.iter_mut().zip(&tables.kit[from..from + starts]) {
-                *value += price.times(take.pieces);
-            }
-        }
-        if mode.out {
-            let from = model.visits[mode.visit as usize].pool as usize * open + first;
-            let ends = &tables.pool_after[from + mode.length as usize - 1..];
-            for ((value, &before), &after) in
-                values.iter_mut().zip(&tables.pool_before[from..]).zip(ends)
-            {
-                *value += after - before;
             }
         }
     }
@@ -435,31 +470,124 @@ impl<'m, N: Money> Relaxation<'m, N> {
             pool_before.extend(model.open_days.iter().map(|&day| sums[day]));
             pool_after.extend(model.open_days.iter().map(|&day| sums[day + 1]));
         }
-        let secondary = y[rows.len..].to_vec();
-        Tables { minute, bay, kit, pool_before, pool_after, secondary }
+        let mut stay = vec![N::ZERO; self.stays.len() * open];
+        for (kind, values) in self.stays.iter().zip(stay.chunks_exact_mut(open.max(1))) {
+            let length = kind.length as usize;
+            if length > open {
+                continue;
+            }
+            let bay = &bay[kind.bay as usize * (open + 1)..][..=open];
+            for (value, ends) in values.iter_mut().zip(bay.windows(length + 1)) {
+                *value = ends[length] - ends[0];
+            }
+            for &(number, pieces) in &kind.takes {
+                for (value, &price) in values.iter_mut().zip(&kit[number as usize * open..]) {
+                    *value += price.times(pieces);
+                }
+            }
+            if let Some(pool) = kind.pool {
+                let from = pool as usize * open;
+                let (before, after) = (&pool_before[from..], &pool_after[from..from + open]);
+                for ((value, &before), &after) in
+                    values.iter_mut().zip(before).zip(&after[length - 1..])
+                {
+                    *value += after - before;
+                }
+            }
+        }
+        Tables { minute, stay, secondary: y[rows.len..].to_vec() }
     }
 }
 
-/// Best values of a visit in a tree, given the earliest open day it may start on.
-#[derive(Clone, Debug)]
+/// Best values of a visit in a tree.
+#[derive(Clone, Debug, Default)]
 struct Followed<N> {
-    left_out: Pick<N>,
-    best: Pick<N>,
-    /// Least over starts on or after each open day.
-    at_start: Vec<Pick<N>>,
+    left_out: N,
+    /// Least value of a start on each open day, its mode, and whether a whole skill covers it.
+    value: Vec<N>,
+    mode: Vec<u32>,
+    covered: Vec<bool>,
+    /// The least it costs if it may start on or after each open day, or is left out.
+    least_from: Vec<N>,
 }
 
 impl<N: Money> Followed<N> {
-    /// The best answer when the visit ahead stands at `place`.
-    fn when(&self, model: &Model, place: Place, gap: i64) -> Pick<N> {
-        if place.is_none() {
-            return self.best;
-        }
-        let (_, last) = model.span(&model.modes[place.mode as usize], place.start);
-        let day = (last as i64 + gap).clamp(0, model.days as i64);
-        let placed = self.at_start[model.first_open[day as usize] as usize];
-        if placed.value < self.left_out.value { placed } else { self.left_out }
+    fn clear(&mut self, open: usize, left_out: N) {
+        self.left_out = left_out;
+        self.value.clear();
+        self.value.resize(open, N::NEVER);
+        self.mode.resize(open, NOWHERE);
+        self.covered.clear();
+        self.covered.resize(open, false);
+        self.least_from.resize(open + 1, N::NEVER);
     }
+
+    /// Takes in what a mode's starts from `first` on cost; below its worth one costs exactly that.
+    fn offer(&mut self, number: u32, first: usize, worth: Option<N>, values: &[N]) {
+        let known = self.value[first..].iter_mut().zip(&mut self.mode[first..]);
+        let Some(worth) = worth else {
+            for ((least, mode), &value) in known.zip(values) {
+                let better = value < *least;
+                *least = if better { value } else { *least };
+                *mode = if better { number } else { *mode };
+            }
+            return;
+        };
+        for (((least, mode), covered), &value) in known.zip(&mut self.covered[first..]).zip(values)
+        {
+            let is_covered = value < worth;
+            let value = if is_covered { worth } else { value };
+            if value < *least {
+                (*least, *mode, *covered) = (value, number, is_covered);
+            }
+        }
+    }
+
+    fn sum_up(&mut self) {
+        let mut least = self.left_out;
+        let rest = self.least_from.split_last_mut();
+        if let Some((end, rest)) = rest {
+            *end = least;
+            for (&value, least_from) in self.value.iter().zip(rest).rev() {
+                least = if value < least { value } else { least };
+                *least_from = least;
+            }
+        }
+    }
+
+    /// The best answer with a start on or after open day `earliest`.
+    fn pick_from(&self, earliest: u32) -> Pick<N> {
+        let least = self.least_from[earliest as usize];
+        let starts = earliest..self.value.len() as u32;
+        let mut starts = starts.zip(&self.value[earliest as usize..]);
+        match starts.find(|(_, value)| **value <= least && least < self.left_out) {
+            Some((start, &value)) => {
+                let place = Place { mode: self.mode[start as usize], start };
+                Pick { value, place, covered: self.covered[start as usize] }
+            }
+            None => Pick { value: self.left_out, place: Place::NONE, covered: false },
+        }
+    }
+}
+
+impl Stay {
+    fn of(model: &Model, mode: &CompiledMode) -> Self {
+        Self {
+            bay: mode.bay,
+            length: mode.length,
+            pool: mode.out.then(|| model.visits[mode.visit as usize].pool),
+            takes: model.takes_of(mode).iter().map(|take| (take.kit, take.pieces)).collect(),
+        }
+    }
+}
+
+/// By last open day of a visit ahead: the open day from which one that keeps `gap` may start.
+fn ready_after(model: &Model, gap: i64) -> Vec<u32> {
+    let earliest = |&last: &usize| {
+        let day = (last as i64 + gap).clamp(0, model.days as i64);
+        model.first_open[day as usize]
+    };
+    model.open_days.iter().map(earliest).collect()
 }
 
 impl Rows {
@@ -518,12 +646,19 @@ fn trees(model: &Model) -> (Vec<Option<(u32, i64)>>, Vec<u32>) {
     (leader, order)
 }
 
+/// The first of the least values.
 fn least_of<N: Money>(values: &[N]) -> Option<(usize, N)> {
-    let mut least = *values.first()?;
-    for &value in values {
-        if value < least {
-            least = value;
+    // Several running minima let the processor compare side by side.
+    let mut lanes = [*values.first()?; 8];
+    let chunks = values.chunks_exact(8);
+    for &value in chunks.remainder() {
+        lanes[0] = if value < lanes[0] { value } else { lanes[0] };
+    }
+    for chunk in chunks {
+        for (least, &value) in lanes.iter_mut().zip(chunk) {
+            *least = if value < *least { value } else { *least };
         }
     }
+    let least = lanes.into_iter().reduce(|a, b| if b < a { b } else { a })?;
     values.iter().position(|&value| value <= least).map(|at| (at, least))
 }

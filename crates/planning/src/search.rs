@@ -302,11 +302,8 @@ impl<'m> Search<'m> {
                 pick(&mut self.rng, &state.on_day[t as usize], &uses)
             }
             Block::Kit { kit, row } => {
-                let uses = |other: u32| {
-                    let start = state.place[other as usize].start as usize;
-                    movable(other) && model.kit_row[kit as usize * model.open() + start] <= row
-                };
-                pick(&mut self.rng, &state.takers[kit as usize], &uses)
+                let uses = |other: u32| movable(other) && has_taken(state, other, kit, row);
+                pick(&mut self.rng, &model.wanted_by[kit as usize], &uses)
             }
             Block::After { other } | Block::Engine { other } => Some(other),
         }
@@ -336,7 +333,7 @@ impl<'m> Search<'m> {
                 self.put_back_since(thrown, touched);
             }
             let limit = model.visits[visit].unplanned_cost;
-            if let Some((place, _)) = self.state.cheapest_by(visit, limit, |_, _| 0) {
+            if let Some(place) = self.state.cheapest(visit, limit) {
                 self.state.put(visit, place);
             }
         }
@@ -440,6 +437,16 @@ fn is_movable(model: &Model, journal: &[(u32, Place)], visit: u32) -> bool {
 fn has_choice(model: &Model, visit: usize) -> bool {
     let places: u32 = model.modes_of(visit).iter().map(|mode| mode.starts).sum();
     places > u32::from(model.visits[visit].locked)
+}
+
+/// Whether a visit takes pieces of `kit` by the end of `row`.
+fn has_taken(state: &State, visit: u32, kit: u32, row: u32) -> bool {
+    let (model, place) = (state.model, state.place[visit as usize]);
+    !place.is_none() && {
+        let takes = model.takes_of(&model.modes[place.mode as usize]);
+        takes.iter().any(|take| take.kit == kit)
+            && model.kit_row[kit as usize * model.open() + place.start as usize] <= row
+    }
 }
 
 fn works(state: &State, visit: u32, skill: u32, t: u32) -> bool {

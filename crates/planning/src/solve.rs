@@ -424,9 +424,7 @@ pub(crate) fn settle_greedily(state: &mut State) {
             if !state.place[visit].is_none() {
                 continue;
             }
-            if let Some((place, _)) =
-                state.cheapest_by(visit, model.visits[visit].unplanned_cost, |_, _| 0)
-            {
+            if let Some(place) = state.cheapest(visit, model.visits[visit].unplanned_cost) {
                 state.put(visit, place);
             }
         }

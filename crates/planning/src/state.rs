@@ -47,8 +47,6 @@ pub(crate) struct State<'m> {
     pub slack: Vec<i64>,
     /// Visits in the workshop on each open day.
     pub on_day: Vec<Vec<u32>>,
-    /// Placed visits that take each kit.
-    pub takers: Vec<Vec<u32>>,
 }
 
 impl<'m> State<'m> {
@@ -70,7 +68,6 @@ impl<'m> State<'m> {
             kit_left: model.received.clone(),
             slack: model.slack.clone(),
             on_day: vec![Vec::new(); model.open()],
-            takers: vec![Vec::new(); model.kit_rows.len()],
         }
     }
 
@@ -255,9 +252,6 @@ impl<'m> State<'m> {
         for t in place.start..place.start + mode.length {
             self.on_day[t as usize].push(visit as u32);
         }
-        for take in model.takes_of(mode) {
-            self.takers[take.kit as usize].push(visit as u32);
-        }
         self.place[visit] = place;
     }
 
@@ -269,9 +263,6 @@ impl<'m> State<'m> {
         self.count(visit, mode, place.start, -1);
         for t in place.start..place.start + mode.length {
             forget(&mut self.on_day[t as usize], visit as u32);
-        }
-        for take in model.takes_of(mode) {
-            forget(&mut self.takers[take.kit as usize], visit as u32);
         }
         let freed =
             model.column_cost(mode, place.start) + self.coupled_cost(visit, mode, place.start);
@@ -306,29 +297,25 @@ impl<'m> State<'m> {
         }
     }
 
-    /// The cheapest free place by cost plus `extra`, below `limit`; the value includes `extra`.
-    pub(crate) fn cheapest_by(
-        &self,
-        visit: usize,
-        limit: i64,
-        mut extra: impl FnMut(&CompiledMode, u32) -> i64,
-    ) -> Option<(Place, i64)> {
+    /// The cheapest free place below `limit`.
+    pub(crate) fn cheapest(&self, visit: usize, limit: i64) -> Option<Place> {
         let model = self.model;
         let (mut found, mut least) = (None, limit);
-        for (number, mode) in model.visits[visit].modes.clone().zip(model.modes_of(visit)) {
-            let costs = &model.cost[mode.column as usize..(mode.column + mode.starts) as usize];
-            for (start, &own) in (mode.first..).zip(costs) {
-                let own = own + extra(mode, start);
-                if own >= least || self.block(visit, mode, start).is_some() {
-                    continue;
-                }
-                let cost = own + self.coupled_cost(visit, mode, start);
-                if cost < least {
-                    (found, least) = (Some(Place { mode: number, start }), cost);
-                }
+        for column in model.columns_by_cost(visit) {
+            // What overtime and shortfall add is never negative.
+            if column.cost >= least {
+                break;
+            }
+            let mode = &model.modes[column.mode as usize];
+            if self.block(visit, mode, column.start).is_some() {
+                continue;
+            }
+            let cost = column.cost + self.coupled_cost(visit, mode, column.start);
+            if cost < least {
+                (found, least) = (Some(Place { mode: column.mode, start: column.start }), cost);
             }
         }
-        found.map(|place| (place, least))
+        found
     }
 }
 
