@@ -3,7 +3,10 @@
 //! A move takes one visit to another place, throws out the visits that block it there and puts each
 //! of them back where it is cheapest, or leaves it out. The exact difference in cost decides, by
 //! Metropolis et al. (1953), J. Chem. Phys. 21, 1087-1092. The places worth trying come from a menu
-//! per visit, ordered by cost with the prices of the bound where there are any.
+//! per visit, ordered by cost with the prices of the bound where there are any; how far down a menu
+//! places are drawn follows from how far down the plan stands.
+
+use std::ops::Range;
 
 use rand::{Rng, RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -13,6 +16,13 @@ use crate::state::{Block, Place, State};
 
 /// Places kept on a visit's menu.
 const MENU: usize = 40;
+/// How often a visit is only shifted by a few days, and by how many open days at most.
+const SHIFTED: f64 = 0.25;
+const SHIFT_MAX: i64 = 4;
+/// How far down a menu a place is drawn: in multiples of how far down the plan stands by itself, and
+/// of the temperature. Where prices tell nearly all, a plan stands near the heads of its menus.
+const REACH_OF_STANDING: f64 = 4.0;
+const REACH_OF_HEAT: f64 = 0.3;
 /// How often a visit that was thrown out throws out others in turn.
 const CHAINED: f64 = 0.05;
 /// How often a group of visits is placed anew together, its size, and the places looked at for it.
@@ -26,6 +36,8 @@ const THROWN_MAX: usize = 6;
 #[derive(Clone, Debug)]
 pub(crate) struct Menus {
     places: Vec<Place>,
+    /// By how much each is worth less than the first on its menu, cents.
+    rises: Vec<f64>,
     /// Visit's range in `places`.
     starts: Vec<u32>,
 }
@@ -33,7 +45,7 @@ pub(crate) struct Menus {
 impl Menus {
     /// Orders each visit's columns by `worth(column)`, given every column's value.
     pub(crate) fn by(model: &Model, worth: &[f64]) -> Self {
-        let mut menus = Self { places: Vec::new(), starts: vec![0] };
+        let mut menus = Self { places: Vec::new(), rises: Vec::new(), starts: vec![0] };
         let mut all: Vec<(f64, Place)> = Vec::new();
         for visit in 0..model.visits.len() {
             all.clear();
@@ -53,13 +65,26 @@ impl Menus {
                 a.0.total_cmp(&b.0).then((a.1.mode, a.1.start).cmp(&(b.1.mode, b.1.start)))
             });
             menus.places.extend(all[..kept].iter().map(|(_, place)| *place));
+            menus.rises.extend(all[..kept].iter().map(|(value, _)| value - all[0].0));
             menus.starts.push(menus.places.len() as u32);
         }
         menus
     }
 
     fn of(&self, visit: usize) -> &[Place] {
-        &self.places[self.starts[visit] as usize..self.starts[visit + 1] as usize]
+        &self.places[self.range(visit)]
+    }
+
+    fn range(&self, visit: usize) -> Range<usize> {
+        self.starts[visit] as usize..self.starts[visit + 1] as usize
+    }
+
+    /// By how much `place` is worth less than the first on the menu; what is not on it counts as its
+    /// last one.
+    fn rise(&self, visit: usize, place: Place) -> f64 {
+        let rises = &self.rises[self.range(visit)];
+        let at = self.of(visit).iter().position(|&other| other == place);
+        at.map_or_else(|| rises.last().copied().unwrap_or_default(), |at| rises[at])
     }
 }
 
@@ -76,6 +101,8 @@ pub(crate) struct Search<'m> {
     journal: Vec<(u32, Place)>,
     thrown: Vec<u32>,
     pub menus: Menus,
+    /// Cents by which a place drawn from a menu is worth less than the first on it, on average.
+    reach: f64,
 }
 
 impl<'m> Search<'m> {
@@ -94,6 +121,7 @@ impl<'m> Search<'m> {
             journal: Vec::new(),
             thrown: Vec::new(),
             menus,
+            reach: 0.0,
         }
     }
 
@@ -121,10 +149,13 @@ impl<'m> Search<'m> {
         if self.free.is_empty() {
             return;
         }
-        for done in 0..moves {
-            let share = done as f64 / moves as f64;
-            let temperature = from * (to / from).powf(share);
+        let factor = (to / from).powf(1.0 / moves as f64);
+        let mut temperature = from;
+        let standing = REACH_OF_STANDING * self.standing();
+        for _ in 0..moves {
+            self.reach = standing + REACH_OF_HEAT * temperature;
             self.step(temperature);
+            temperature *= factor;
         }
     }
 
@@ -219,17 +250,17 @@ impl<'m> Search<'m> {
         }
     }
 
-    /// A place from the menu, most often one near its head, or one near where the visit stands.
+    /// A place from the menu, or one near where the visit stands.
     fn target(&mut self, visit: usize) -> Place {
         let model = self.state.model;
         let place = self.state.place[visit];
         let draw: f64 = self.rng.random();
-        if draw < 0.25 && !place.is_none() {
+        if draw < SHIFTED && !place.is_none() {
             let modes = model.modes_of(visit);
             let mode_at = self.rng.random_range(0..modes.len());
             let mode = &modes[mode_at];
             if mode.starts > 0 {
-                let shift = self.rng.random_range(-4_i64..=4);
+                let shift = self.rng.random_range(-SHIFT_MAX..=SHIFT_MAX);
                 let last = i64::from(mode.first + mode.starts) - 1;
                 let start = (i64::from(place.start) + shift).clamp(i64::from(mode.first), last);
                 return Place {
@@ -238,9 +269,27 @@ impl<'m> Search<'m> {
                 };
             }
         }
-        let menu = self.menus.of(visit);
-        let draw: f64 = self.rng.random();
-        menu[((draw * draw * menu.len() as f64) as usize).min(menu.len() - 1)]
+        self.draw(visit)
+    }
+
+    /// How much less the visits' places are worth than the first ones on their menus, on average, cents.
+    fn standing(&self) -> f64 {
+        let sum: f64 = self
+            .free
+            .iter()
+            .map(|&visit| self.menus.rise(visit as usize, self.state.place[visit as usize]))
+            .sum();
+        sum / self.free.len() as f64
+    }
+
+    /// A place from the menu: any of those whose rise is at most a draw from an exponential
+    /// distribution with the reach as its mean.
+    fn draw(&mut self, visit: usize) -> Place {
+        let limit = -(1.0 - self.rng.random::<f64>()).ln() * self.reach;
+        let range = self.menus.range(visit);
+        let within = self.menus.rises[range.clone()].iter().take_while(|rise| **rise <= limit);
+        let count = within.count().max(1);
+        self.menus.places[range.start + self.rng.random_range(0..count)]
     }
 
     /// Takes `visit` out where it stands and remembers it.
@@ -323,9 +372,7 @@ impl<'m> Search<'m> {
             at += 1;
             // Now and then it pushes on instead, and a chain of three changes places at once.
             if self.rng.random::<f64>() < CHAINED {
-                let menu = self.menus.of(visit);
-                let draw: f64 = self.rng.random();
-                let target = menu[(draw * draw * menu.len() as f64) as usize];
+                let target = self.draw(visit);
                 let (thrown, touched) = (self.thrown.len(), self.journal.len());
                 if self.take_to(visit, target) {
                     continue;
