@@ -101,6 +101,13 @@ impl Supply {
 }
 
 impl Counted {
+    /// Units on order that come only after `days`, and units that go bad by then if nothing is used.
+    pub fn not_there_by(&self, days: i64) -> (u64, u64) {
+        let late = self.due.iter().filter(|(due, _)| *due > days);
+        let bad = self.expiries.iter().take_while(|(day, _)| *day <= days).map(|it| it.1);
+        (late.map(|(_, quantity)| u64::from(*quantity)).sum(), bad.max().unwrap_or(0))
+    }
+
     /// On hand, less what is reserved, plus what is on order. Below zero where more is reserved
     /// than there is.
     pub fn position(&self) -> i64 {

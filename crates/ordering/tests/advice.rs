@@ -142,6 +142,25 @@ fn a_fluid_is_spoken_of_in_its_unit_and_pieces_are_counted() {
 }
 
 #[test]
+fn what_is_needed_is_the_demand_whatever_is_on_order_or_goes_bad() {
+    let demand = steady(3);
+    let said = |supply| {
+        let asked = PartToStock { supply, ..part(&demand, terms(500, 14)) };
+        let reason = ask(&[asked]).lines.remove(0).reason;
+        (reason.split(" needed on average").next().unwrap_or_default().to_owned(), reason)
+    };
+    let (alone, _) = said(stock(2));
+    let late = vec![Arrival { due_on: Some(day("2027-01-10")), quantity: 5 }];
+    let (with_order, reason) = said(Supply { arrivals: late, ..stock(2) });
+    assert_eq!(with_order, alone, "{reason}");
+    assert!(reason.contains("5 on order, 5 of it due later"), "{reason}");
+    let bad_soon = ShelfLot { quantity: 2, expires_on: Some(day("2026-11-05")) };
+    let (with_lot, reason) = said(Supply { lots: vec![bad_soon], ..Supply::default() });
+    assert_eq!(with_lot, alone, "{reason}");
+    assert!(reason.contains("2 on hand to go out of date by then"), "{reason}");
+}
+
+#[test]
 fn what_goes_bad_unused_is_bought_anew() {
     let demand = steady(2);
     let old = |until: &str| Supply {

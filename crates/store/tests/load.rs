@@ -515,6 +515,12 @@ async fn rows_of_an_order_agree_and_deliveries_find_their_lines(
         ]
     );
     let header = "order,part,received_on,quantity,delivery_note\n";
+    let wrong = "O1,P,2026-02-01,4,D1\nO1,P,2026-02-10,7,D2\nO1,Q,2026-01-04,1,D3\n";
+    assert_eq!(
+        broken(&yard.load(Kind::Receipts, &format!("{header}{wrong}")).await),
+        ["3/quantity/received-more-than-ordered", "4/received_on/received-before-ordered"]
+    );
+    assert_eq!(yard.count::<Receipt>().await, 0);
     let rows = "O1,P,2026-02-01,10,D1\nO1,Q,2026-02-01,5,D1\n";
     yard.must_load(Kind::Receipts, &format!("{header}{rows}")).await;
     assert_eq!(yard.must_load(Kind::Receipts, &format!("{header}{rows}")).await.unchanged, 2);

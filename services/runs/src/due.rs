@@ -436,6 +436,7 @@ impl Stands<'_> {
             let reached = hours.and_then(|hours| hours.reached_on(at.as_decimal()));
             let first = reached.into_iter().chain(limits.months_on).min();
             (line.early_on, line.due_on, line.late_on) = (first, first, first);
+            line.governing = Some(passed_first(reached, limits.months_on));
         }
         line
     }
@@ -450,5 +451,28 @@ impl Stands<'_> {
             margins.hours_share = margins.hours_share.map(|share| share.min(1.0));
         }
         margins
+    }
+}
+
+/// Which limb made a task due whose hours were passed on record: of two that were, the earlier one.
+fn passed_first(hours_on: Option<NaiveDate>, months_on: Option<NaiveDate>) -> Limb {
+    match hours_on.zip(months_on) {
+        Some((hours_on, months_on)) if months_on < hours_on => Limb::Months,
+        _ => Limb::Hours,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn of_two_limits_that_were_passed_the_earlier_one_governs() {
+        let day = |text: &str| text.parse::<NaiveDate>().ok();
+        let (summer, winter) = (day("2026-07-12"), day("2026-12-10"));
+        assert_eq!(passed_first(summer, winter), Limb::Hours);
+        assert_eq!(passed_first(winter, summer), Limb::Months);
+        assert_eq!(passed_first(summer, None), Limb::Hours);
+        assert_eq!(passed_first(None, summer), Limb::Hours);
     }
 }

@@ -320,20 +320,16 @@ impl Ask<'_> {
             } else {
                 Vec::new()
             };
+        let until = i64::from(buying.lead.median_days)
+            + i64::from(self.question.settings.receiving_days)
+            + tried.requirement.review_days;
         let facts = Facts {
-            needed: tried.requirement.at_next.mean(),
-            needed_at_most: tried.requirement.at_next.quantile(NINETEEN_OF_TWENTY),
-            until: self.day(
-                i64::from(buying.lead.median_days)
-                    + i64::from(self.question.settings.receiving_days)
-                    + tried.requirement.review_days,
-            ),
             level: tried.level,
             covers_days: tried.covers_days,
             break_reached: tried.break_reached,
             window_used: tried.window_used,
             shelf_capped: tried.shelf_capped,
-            ..self.facts()
+            ..self.facts(until)
         };
         Ok(Assessed {
             sale: Some(Sale { supplier: offer.supplier, offer: offer.clone() }),
@@ -365,18 +361,22 @@ impl Ask<'_> {
             late: false,
             waiting_costs: Vec::new(),
             expiring,
-            facts: Facts {
-                needed: requirement.at_next.mean(),
-                needed_at_most: requirement.at_next.quantile(NINETEEN_OF_TWENTY),
-                until: self.day(MONTH_DAYS),
-                ..self.facts()
-            },
+            facts: self.facts(MONTH_DAYS),
             requirement,
         }
     }
 
-    fn facts(&self) -> Facts {
+    /// What is there, and what is asked for in `days` from today.
+    fn facts(&self, days: i64) -> Facts {
+        let paths = 0..self.horizon.paths();
+        let demand = Samples::new(paths.map(|path| self.horizon.until(path, days)).collect());
+        let (on_order_late, expiring) = self.supply.not_there_by(days);
         Facts {
+            needed: demand.mean(),
+            needed_at_most: demand.quantile(NINETEEN_OF_TWENTY),
+            until: self.day(days),
+            on_order_late,
+            expiring,
             on_hand: self.supply.on_hand,
             reserved: self.supply.reserved,
             on_order: self.supply.on_order,

@@ -12,7 +12,11 @@ pub(super) struct Facts {
     pub reserved: u64,
     pub on_order: u64,
     pub expired: u64,
-    /// Mean need until the next delivery, and what 19 cases of 20 need at most.
+    /// Of what is on order, what comes only after `until`.
+    pub on_order_late: u64,
+    /// Of what is on hand, what goes bad by `until` if nothing is used.
+    pub expiring: u64,
+    /// Mean need from today to `until`, and what 19 cases of 20 need at most.
     pub needed: f64,
     pub needed_at_most: u32,
     pub until: NaiveDate,
@@ -43,6 +47,8 @@ impl Default for Facts {
             on_hand: 0,
             reserved: 0,
             on_order: 0,
+            on_order_late: 0,
+            expiring: 0,
             expired: 0,
             needed: 0.0,
             needed_at_most: 0,
@@ -108,6 +114,13 @@ fn need(facts: &Facts) -> String {
     }
     if facts.on_order > 0 {
         text.push_str(&format!(", {} on order", facts.amount(facts.on_order)));
+    }
+    if facts.on_order_late > 0 {
+        text.push_str(&format!(", {} of it due later", facts.amount(facts.on_order_late)));
+    }
+    if facts.expiring > 0 {
+        let expiring = facts.amount(facts.expiring);
+        text.push_str(&format!(", {expiring} on hand to go out of date by then"));
     }
     if facts.expired > 0 {
         text.push_str(&format!(", {} expired not counted", facts.amount(facts.expired)));

@@ -329,6 +329,9 @@ type Delivery = (OrderId, NaiveDate, String);
 pub(super) struct ReceiptState {
     known: Known<(Delivery, OrderLineId)>,
     deliveries: HashMap<Delivery, ReceiptId>,
+    /// What has not come yet of each order's lines.
+    open: HashMap<OrderLineId, i64>,
+    ordered_on: HashMap<OrderId, NaiveDate>,
 }
 
 fn receipt_values(
@@ -363,6 +366,16 @@ impl Loaded for ReceiptRow {
             Some((receipt.order, receipt.received_on, receipt.delivery_note.clone()?))
         };
         let lines = record::all::<ReceiptLine>(transaction, organisation).await?;
+        let mut came: HashMap<OrderLineId, i64> = HashMap::new();
+        for line in &lines {
+            *came.entry(line.line).or_default() += line.quantity;
+        }
+        let open = record::all::<OrderLine>(transaction, organisation).await?.into_iter();
+        let open = open
+            .map(|line| (line.id, line.open(came.get(&line.id).copied().unwrap_or(0))))
+            .collect();
+        let orders = record::all::<Order>(transaction, organisation).await?.into_iter();
+        let ordered_on = orders.filter_map(|order| Some((order.id, order.ordered_on?))).collect();
         let known = Known::new(lines.iter().filter_map(|line| {
             let receipt = receipts.get(&line.receipt)?;
             let values = receipt_values(line.quantity, line.invoiced_minor, receipt.received_by);
@@ -370,7 +383,7 @@ impl Loaded for ReceiptRow {
         }));
         let deliveries =
             receipts.values().filter_map(|one| Some((delivery(one)?, one.id))).collect();
-        Ok(ReceiptState { known, deliveries })
+        Ok(ReceiptState { known, deliveries, open, ordered_on })
     }
 
     fn entry(self, at: &mut Lookup<'_>) -> Option<ReceiptEntry> {
@@ -395,7 +408,30 @@ impl Loaded for ReceiptRow {
 
     fn judge(state: &mut Self::State, entry: &ReceiptEntry, at: &mut Lookup<'_>) -> Verdict {
         let values = receipt_values(entry.quantity, entry.invoiced_minor, entry.received_by);
-        state.known.judge((entry.delivery(), entry.line), values, at)
+        let verdict = state.known.judge((entry.delivery(), entry.line), values, at);
+        if !matches!(verdict, Verdict::New) {
+            return verdict;
+        }
+        if let Some(ordered_on) = state.ordered_on.get(&entry.order)
+            && entry.received_on < *ordered_on
+        {
+            let message = format!("it was ordered on {ordered_on}");
+            let day = entry.received_on.to_string();
+            at.refuse("received_on", &day, "received-before-ordered", message);
+            return Verdict::Refused;
+        }
+        let open = state.open.entry(entry.line).or_default();
+        if entry.quantity > *open {
+            let message = format!(
+                "{open} of this line have not come yet; more than was ordered is received on the \
+                 order itself, in somebody's name and with the reason"
+            );
+            let quantity = entry.quantity.to_string();
+            at.refuse("quantity", &quantity, "received-more-than-ordered", message);
+            return Verdict::Refused;
+        }
+        *open -= entry.quantity;
+        verdict
     }
 
     async fn write(
