@@ -104,6 +104,8 @@ pub struct HeldRow {
     pub sentence: String,
 }
 
+/// Days ahead that may be asked for: two seasons.
+const FURTHEST_DAYS: u64 = 730;
 /// Six weeks, as far as bookings tell anything.
 const BOAT_DAYS: u64 = 42;
 /// Rows that stand open, rows that need a decision and unfold, rows after asking for all.
@@ -128,7 +130,9 @@ pub async fn show(
 ) -> Result<Response, Failure> {
     let (connection, organisation) = (state.store.connection(), visitor.organisation);
     let yard = Yard::read(&state, &visitor).await?;
-    let by = wanted.by.parse().ok().filter(|by| *by >= yard.today);
+    // Further ahead than anybody plans it only takes long.
+    let last = yard.today + chrono::Days::new(FURTHEST_DAYS);
+    let by = wanted.by.parse().ok().filter(|by| (yard.today..=last).contains(by));
     let by = by.unwrap_or(yard.today + chrono::Days::new(6));
     let latest = Latest::of(&state, organisation, RunKind::Due).await?;
     let run = match &latest.done {

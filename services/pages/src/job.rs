@@ -411,7 +411,16 @@ impl Card {
         for task in &self.tasks {
             let (outcome, spent, note) =
                 (format!("o-{}", task.id), format!("m-{}", task.id), format!("n-{}", task.id));
-            let Ok(outcome) = typed.fields.get(&outcome).parse::<TaskOutcome>() else { continue };
+            let Ok(outcome) = typed.fields.get(&outcome).parse::<TaskOutcome>() else {
+                // Without it the others have nowhere to go, and what was typed must not be lost.
+                if [&spent, &note].into_iter().any(|field| !typed.fields.get(field).is_empty()) {
+                    typed.wrong(
+                        outcome,
+                        "what came of it: then its minutes and note are kept".to_owned(),
+                    );
+                }
+                continue;
+            };
             let minutes = match typed.fields.get(&spent) {
                 "" => None,
                 text => match text.parse::<u32>() {

@@ -6,7 +6,7 @@ use fleet::id::{InvoiceLineId, OrderId, OrderLineId, OrganisationId, PersonId};
 use fleet::order::{InvoiceLine, Order, OrderError};
 use fleet::supplier::Supplier;
 
-use super::lines;
+use super::{invoice_lines, lines};
 use crate::Transaction;
 use crate::error::StoreError;
 use crate::record::{self, Author};
@@ -33,7 +33,8 @@ pub struct InvoicedLine {
 }
 
 /// Books an invoice of an order that is out: each line beside what the order agreed, for charges
-/// beside the supplier's freight on record.
+/// beside the supplier's freight on record. What an earlier invoice asked for is agreed no second
+/// time, nor is more than was ordered.
 ///
 /// # Errors
 /// A line that is not of this order; a quantity below zero; a difference without a reason; the same
@@ -49,18 +50,25 @@ pub async fn book_invoice(
     order.status.check_billed()?;
     let supplier = record::get::<Supplier>(transaction, organisation, order.supplier).await?;
     let of_order = lines(transaction, organisation, &[order.id]).await?;
+    let before = invoice_lines(transaction, organisation, &[order.id]).await?;
     let mut booked = Vec::new();
     for asked in &invoice.lines {
         if asked.quantity < 0 {
             return Err(OrderError::QuantityNotPositive { quantity: asked.quantity }.into());
         }
+        let earlier = before
+            .iter()
+            .filter(|known| known.line == asked.line && known.invoice != invoice.number);
         let agreed_minor = match asked.line {
+            None if earlier.clone().any(|known| known.agreed_minor > 0) => 0,
             None => supplier.freight_minor.unwrap_or(0),
-            Some(id) => of_order
-                .iter()
-                .find(|line| line.id == id)
-                .ok_or(StoreError::Missing { noun: "order line" })?
-                .money_minor(asked.quantity),
+            Some(id) => {
+                let line = of_order.iter().find(|line| line.id == id);
+                let line = line.ok_or(StoreError::Missing { noun: "order line" })?;
+                let invoiced: i64 = earlier.map(|known| known.quantity).sum();
+                let left = (line.quantity - line.cancelled - invoiced).max(0);
+                line.money_minor(asked.quantity.min(left))
+            }
         };
         let reason = asked.reason.clone().filter(|reason| !reason.trim().is_empty());
         if asked.amount_minor != agreed_minor && reason.is_none() {

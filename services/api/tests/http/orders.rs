@@ -242,6 +242,15 @@ async fn an_invoice_stands_beside_what_was_agreed(#[values(Sqlite, Postgres)] on
     assert_eq!((&of_line["amount_minor"], &of_line["agreed_minor"]), (&json!(4160), &json!(4000)));
     let twice = shop.buyer.post(&path, invoice("41.60", "EUR", reason)).await;
     assert_eq!(twice.refusal(), (409, "already-there".to_owned()));
+    // Neither the same goods nor the freight are agreed a second time under another number.
+    for line in [json!({"line": seal["id"], "quantity": 8}), json!({})] {
+        let mut line = line;
+        let amount = if line["line"].is_null() { "9.00" } else { "40.00" };
+        line["amount"] = json!({"amount": amount, "currency": "EUR"});
+        let again = json!({"invoice": "R-10", "invoiced_on": yesterday(), "lines": [line]});
+        let refused = shop.buyer.post(&path, again).await;
+        assert_eq!(refused.refusal(), (422, "invoice-differs".to_owned()));
+    }
 }
 
 #[rstest]
