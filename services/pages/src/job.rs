@@ -414,10 +414,7 @@ impl Card {
             let Ok(outcome) = typed.fields.get(&outcome).parse::<TaskOutcome>() else {
                 // Without it the others have nowhere to go, and what was typed must not be lost.
                 if [&spent, &note].into_iter().any(|field| !typed.fields.get(field).is_empty()) {
-                    typed.wrong(
-                        outcome,
-                        "what came of it: then its minutes and note are kept".to_owned(),
-                    );
+                    typed.wrong(outcome, "what came of it: then its minutes and note are kept");
                 }
                 continue;
             };
