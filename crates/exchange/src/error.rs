@@ -15,8 +15,6 @@ pub enum ExchangeError {
     Printed { cause: String },
     #[error("the snapshot could not be written or read")]
     Snapshot(#[from] parquet::errors::ParquetError),
-    #[error("the snapshot's columns could not be put together or taken apart")]
-    Columns(#[from] arrow_schema::ArrowError),
     #[error("the snapshot holds no column {column:?} of the kind that this program writes")]
     SnapshotColumn { column: &'static str },
     #[error("the snapshot holds {what}, which no version of this program writes")]
@@ -32,7 +30,7 @@ impl ExchangeError {
             Self::Workbook(_) => "workbook-not-written",
             Self::Table(_) => "table-not-written",
             Self::Printed { .. } => "sheet-not-printed",
-            Self::Snapshot(_) | Self::Columns(_) => "snapshot-unreadable",
+            Self::Snapshot(_) => "snapshot-unreadable",
             Self::SnapshotColumn { .. } => "snapshot-column",
             Self::SnapshotValue { .. } => "snapshot-value",
         }
