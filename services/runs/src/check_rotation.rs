@@ -162,7 +162,7 @@ impl<'a> SeasonPast<'a> {
             .collect();
         let mut limbs: BTreeMap<EngineId, Vec<Limb>> = BTreeMap::new();
         for line in lines.iter().filter(|line| engines.contains_key(&line.engine)) {
-            limbs.entry(line.engine).or_default().extend(limb(line));
+            limbs.entry(line.engine).or_default().extend(limb(line, &truth));
         }
         let mut settles: HashMap<TaskId, Vec<TaskId>> = HashMap::new();
         for link in &records.programme.task_links {
@@ -257,8 +257,13 @@ impl<'a> SeasonPast<'a> {
     }
 }
 
-fn limb(line: &DueLine) -> Option<Limb> {
-    let at = line.limits()?.hours_at?.as_decimal();
+/// The limb as it truly stands: at how many hours a task was last done is, on the season's eve, for a
+/// part of them only expected.
+fn limb(line: &DueLine, truth: &FleetHours) -> Option<Limb> {
+    let limits = line.limits()?;
+    let at = limits.hours_at?.as_decimal();
+    let last = truth.life_on(line.engine, limits.counts_from).filter(|_| !limits.first);
+    let at = last.zip(limits.hours_length).map_or(at, |(last, length)| last + length.as_decimal());
     let every = line.repeats.hours?.as_decimal();
     (every > 0.0).then_some(Limb { task: line.task, at, every })
 }

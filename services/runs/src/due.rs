@@ -332,18 +332,15 @@ pub(crate) fn severities(snapshot: &Snapshot) -> HashMap<EngineId, f64> {
     snapshot.fleet.engines.iter().map(|engine| (engine.id, of(engine))).collect()
 }
 
-/// Life hours at a service: as the readings around it say, for the due date counts on from there;
-/// as written down where there are none. After a meter swap with a gap the two differ, and hours
-/// left must never exceed the interval.
+/// Life hours at a service, for the due date counts on from there: as written at the bench where the
+/// records around it leave room for that. After a meter swap with a gap they may not: then as the
+/// records say, and beyond the last of them (a meter that has stopped) as expected.
 pub(crate) fn life_at(fleet: &FleetHours, service: &Service) -> Option<Hours> {
-    let read = fleet
-        .engine(service.engine)
-        .and_then(|hours| hours.life_on(service.done_on))
-        .and_then(|life| Hours::from_decimal(life).ok());
-    match (read, service.life) {
-        (Some(read), Some(written)) => Some(read.min(written)),
-        (read, written) => read.or(written),
-    }
+    let Some(hours) = fleet.engine(service.engine) else { return service.life };
+    let has_room = |written: &Hours| hours.has_room_for(service.done_on, written.as_decimal());
+    let known = || fleet.life_on(service.engine, service.done_on);
+    let known = || known().and_then(|life| Hours::from_decimal(life).ok());
+    service.life.filter(has_room).or_else(known).or(service.life)
 }
 
 /// "Never since new", where the record of the engine is whole: it begins with its first running.
@@ -429,7 +426,11 @@ impl Stands<'_> {
             usage::Limb::Hours => Limb::Hours,
             usage::Limb::Months => Limb::Months,
         });
-        (line.early_on, line.due_on, line.late_on) = (due.q10, due.q50, due.q90);
+        // Hours since a record that is older than the last service are counted with what was run
+        // before it; nothing falls due before it was last done.
+        let from = limits.counts_from;
+        let dates = [due.q10, due.q50, due.q90].map(|on| on.map(|on| on.max(from)));
+        [line.early_on, line.due_on, line.late_on] = dates;
         line.chance = Some(due.probability_by);
         // A limit that was passed on record has its day there.
         if let Some(at) = limits.hours_at.filter(|at| at.as_decimal() <= life) {
@@ -444,7 +445,13 @@ impl Stands<'_> {
     fn margins(&self, engine: EngineId, life: f64, limits: &Limits) -> Margins {
         let more = self.fleet.ahead(engine, self.today).map_or(0.0, |ahead| ahead.hours.mean());
         let now = Hours::from_decimal(life + more).unwrap_or(Hours::ZERO);
-        let mut margins = limits.margins(now, self.today);
+        // Since the last time it has run no less than nothing, whatever is expected of it.
+        let at_last = limits
+            .hours_at
+            .zip(limits.hours_length)
+            .map_or(0.0, |(at, length)| at.as_decimal() - length.as_decimal());
+        let at_last = Hours::from_decimal(at_last).unwrap_or(Hours::ZERO);
+        let mut margins = limits.margins(now.max(at_last), self.today);
         // Hours that are only expected don't make it overdue: a reading does.
         if limits.hours_at.is_some_and(|at| at.as_decimal() >= life) {
             margins.hours_left = margins.hours_left.map(|left| left.max(0.0));

@@ -149,6 +149,13 @@ impl FleetHours {
         Some(outlook.engine_ahead(&known.posterior, self.on, by, &known.plans))
     }
 
+    /// Life hours of `engine` on a day: on record, and beyond it as expected.
+    pub fn life_on(&self, engine: EngineId, day: NaiveDate) -> Option<f64> {
+        let known = self.engines.get(&engine)?;
+        let more = if known.last_on()? < day { self.ahead(engine, day) } else { None };
+        Some(known.life_on(day)? + more.map_or(0.0, |ahead| ahead.hours.mean()))
+    }
+
     /// Hours that `engine` runs from its last record (or today, where there is none) to `to`.
     pub fn ahead(&self, engine: EngineId, to: NaiveDate) -> Option<HoursForecast> {
         let known = self.engines.get(&engine)?;
@@ -185,6 +192,18 @@ impl EngineHours {
             (None, Some(point)) => Some(point.1),
             (None, None) => None,
         }
+    }
+
+    /// Whether the records around a day leave room for `hours` of life on it. Beyond the last record a
+    /// meter's hours have no upper end; hours counted from hires are another count than a meter's.
+    pub fn has_room_for(&self, day: NaiveDate, hours: f64) -> bool {
+        let after = self.life.partition_point(|point| point.0 < day);
+        let low = after.checked_sub(1).map_or(0.0, |before| self.life[before].1);
+        let is_below = match self.life.get(after) {
+            Some(point) => hours <= point.1,
+            None => self.basis == Basis::Meter,
+        };
+        low <= hours && is_below
     }
 
     /// The day on which life reached `hours`, where it has.

@@ -151,8 +151,7 @@ impl Replay<'_> {
     }
 
     fn step(&self, last: LastDone, (from, end): (NaiveDate, NaiveDate), did: Did) -> PastStep {
-        let hours = self.fleet.engine(self.rule.engine);
-        let life_on = |day: NaiveDate| hours.and_then(|hours| hours.life_on(day));
+        let life_on = |day: NaiveDate| self.fleet.life_on(self.rule.engine, day);
         let until = end + Days::new(1);
         let life = life_on(until);
         let in_hours = |life: f64| Hours::from_decimal(life).ok();
