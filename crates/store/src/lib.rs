@@ -14,6 +14,7 @@ mod rows;
 mod store;
 mod value;
 
+pub mod between_nights;
 pub mod boats;
 pub mod engines;
 pub mod feeds;

@@ -14,7 +14,8 @@ use rstest::rstest;
 use store::readings::ReadingError;
 use store::runs::{DueRow, Outcome, Request, RunFile};
 use store::{
-    PageOf, Store, StoreError, Transaction, boats, findings, readings, record, runs, snapshot,
+    PageOf, Store, StoreError, Transaction, between_nights, boats, findings, readings, record,
+    runs, snapshot,
 };
 use tests::database::Database::{self, Postgres, Sqlite};
 use tests::yard::{Yard, author, now, person, reading};
@@ -375,4 +376,37 @@ async fn what_belongs_to_another_is_missing_everywhere(#[values(Sqlite, Postgres
         readings::append(transaction, us, &reading(engine.id, now(), 4), now()).await
     };
     assert_eq!(rule(&store.write(written).await.unwrap_err()), "missing");
+}
+
+#[rstest]
+#[tokio::test]
+async fn lists_between_two_nights_make_room_but_for_the_one_on_show(
+    #[values(Sqlite, Postgres)] on: Database,
+) {
+    let Some(database) = on.fresh().await else { return };
+    let (store, yard) = (&database.store, Yard::found(&database.store, "north").await);
+    let organisation = yard.organisation;
+    let outcome = Outcome { input_digest: vec![7; 32], scores: None, summary: None };
+    let mut made = Vec::new();
+    for by in ["records", "schedule", "records", "records"] {
+        let asked = Request { requested_by: by.to_owned(), ..wanted() };
+        let work = async |transaction: &Transaction| {
+            let run = runs::request(transaction, organisation, &asked, now()).await?.id;
+            runs::start(transaction, organisation, run, now()).await?;
+            runs::finish(transaction, organisation, run, &outcome, &[], now()).await?;
+            Ok::<_, StoreError>(run)
+        };
+        made.push(store.write(work).await.unwrap());
+    }
+    let clear = async |before| {
+        let work = async |transaction: &Transaction| {
+            between_nights::clear(transaction, organisation, "records", before).await
+        };
+        store.write(work).await.unwrap()
+    };
+    assert_eq!(clear(now()).await, 0, "none is older");
+    assert_eq!(clear(now() + TimeDelta::hours(1)).await, 2);
+    let page = runs::page(store.connection(), organisation, None, PageOf::new(None, 9)).await;
+    let left: Vec<_> = page.unwrap().rows.iter().map(|run| run.id).collect();
+    assert_eq!(left, [made[3], made[1]]);
 }

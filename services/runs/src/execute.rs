@@ -7,14 +7,14 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use fleet::calendar::day_of;
 use fleet::id::{OrganisationId, RunId, SiteId};
 use fleet::run::RunKind;
 use serde_json::Value;
 use store::runs::{self, AdviceRow, DueRow, ForecastPart, ForecastRow, Outcome, Run, RunFile};
 use store::snapshot::{self, Snapshot};
-use store::{Author, Store, Transaction, plans, record};
+use store::{Author, Store, Transaction, between_nights, plans, record};
 
 use crate::error::RunError;
 use crate::hours::zones;
@@ -183,13 +183,23 @@ async fn compute_and_keep(
         record::append(transaction, organisation, &forecast_rows).await?;
         record::append(transaction, organisation, &advice).await?;
         keep_drafts(transaction, organisation, &author, &drafts).await?;
-        runs::finish(transaction, organisation, run, &outcome, &files, now).await
+        runs::finish(transaction, organisation, run, &outcome, &files, now).await?;
+        if author.name == RECORDS {
+            let before = now - TimeDelta::hours(RECORDS_KEPT_HOURS);
+            between_nights::clear(transaction, organisation, RECORDS, before).await?;
+        }
+        Ok::<_, store::StoreError>(())
     };
     Ok(store.write(keep).await?)
 }
 
 /// Who asks for the runs of every night.
 pub const SCHEDULE: &str = "schedule";
+/// Who asks for a due list because of what went on record since the last one.
+pub const RECORDS: &str = "records";
+/// For how long a due list that [`RECORDS`] asked for is kept once a later one is on show: somebody
+/// may be turning its pages.
+const RECORDS_KEPT_HOURS: i64 = 1;
 
 /// Drafts with a line in the history each; their visits are the run's result, and their history
 /// begins where a person changes them. A night's draft takes the place of those of earlier nights

@@ -26,4 +26,4 @@ mod plan_run;
 mod planned;
 
 pub use error::RunError;
-pub use execute::{Clock, Progress, SCHEDULE, Wanted, ask, carry_out, today};
+pub use execute::{Clock, Progress, RECORDS, SCHEDULE, Wanted, ask, carry_out, today};

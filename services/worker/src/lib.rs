@@ -1,10 +1,11 @@
-//! Works through the runs that wait, and asks for those that a schedule wants.
+//! Works through the runs that wait, and asks for those that a schedule wants or changed records do.
 //!
 //! The queue is the table of runs itself: a second one beside it would hold the same fact twice.
 //! Invariants: a run is claimed by one worker (the claim is one conditional update); a tick of a
 //! schedule asks once, whatever the number of processes (its key is taken in the transaction that
 //! asks); a worker that died leaves a run that is failed after a while and never one that hangs.
 
+mod records;
 mod schedule;
 
 use std::sync::Arc;
@@ -13,7 +14,8 @@ use std::time::Duration;
 use chrono::{DateTime, TimeDelta, Utc};
 use fleet::id::OrganisationId;
 use fleet::run::RunStatus;
-use runs::{Clock, Progress, RunError};
+use runs::{Clock, Progress, RunError, Wanted};
+use store::once::{self, Answer, Key, Seen};
 use store::runs::Run;
 use store::{Store, StoreError, Transaction, organisations, runs as kept};
 use tokio::sync::watch;
@@ -24,6 +26,9 @@ pub use schedule::{Schedule, ScheduleError, defaults};
 const LOOKS_EVERY: Duration = Duration::from_secs(2);
 /// A run that has not ended after this long has lost its worker.
 const ABANDONED_AFTER_HOURS: i64 = 6;
+/// Days for which it is known that a run was asked for: longer than any machine sleeps beside a running
+/// one.
+const ASKED_KEPT_DAYS: i64 = 3;
 /// How often progress is written down at the most.
 const PROGRESS_STEP_PERMILLE: i32 = 50;
 
@@ -41,6 +46,10 @@ pub async fn work(
             tracing::error!(%error, "the schedule could not be looked at");
         }
         looked_at = now;
+        // Rows carry the time of the machine, which a demo's clock does not follow.
+        if let Err(error) = records::ask_for_what_changed(&store, now, Utc::now()).await {
+            tracing::error!(%error, "what went on record could not be looked at");
+        }
         match work_through(&store, &clock).await {
             Ok(done) if done > 0 => {}
             Ok(_) => {
@@ -132,9 +141,30 @@ async fn ask_for_what_is_due(
         let zone = schedule::zone_of(store, organisation.id).await?;
         for schedule in schedules {
             if let Some(tick) = schedule.last_tick(zone, since, now) {
-                schedule::ask_once(store, organisation.id, schedule, tick, now).await?;
+                schedule::ask_for_tick(store, organisation.id, schedule, tick, now).await?;
             }
         }
     }
     Ok(())
+}
+
+/// Asks for a run unless another process has asked for the same reason, which `key` names.
+async fn ask_once(
+    store: &Store,
+    wanted: &Wanted,
+    key: &str,
+    now: DateTime<Utc>,
+) -> Result<(), RunError> {
+    let organisation = wanted.organisation;
+    let work = async |transaction: &Transaction| {
+        let key = Key { organisation, actor: organisation.0, text: key, request_digest: b"run" };
+        let lasts = TimeDelta::days(ASKED_KEPT_DAYS);
+        if once::take(transaction, key, now, lasts).await? != Seen::First {
+            return Ok::<_, StoreError>(());
+        }
+        kept::request(transaction, organisation, &wanted.request(), now).await?;
+        let answer = Answer { status: 202, headers: Default::default(), body: Vec::new() };
+        once::keep(transaction, key, &answer).await
+    };
+    Ok(store.write(work).await?)
 }

@@ -8,8 +8,7 @@ use fleet::id::OrganisationId;
 use fleet::run::RunKind;
 use fleet::site::Site;
 use runs::{RunError, SCHEDULE, Wanted};
-use store::once::{self, Answer, Key, Seen};
-use store::{Store, StoreError, Transaction, record, runs as kept};
+use store::{Store, StoreError, record};
 
 /// A kind of run and the cron expression of its ticks (seconds first), in the yard's zone.
 #[derive(Clone, Debug)]
@@ -27,9 +26,6 @@ pub struct ScheduleError {
     given: String,
     cause: String,
 }
-
-/// Days for which a tick's key is kept: longer than any machine sleeps beside a running one.
-const KEPT_DAYS: i64 = 3;
 
 impl Schedule {
     /// # Errors
@@ -88,28 +84,18 @@ pub(crate) async fn zone_of(store: &Store, organisation: OrganisationId) -> Resu
     Ok(first.and_then(|site| site.time_zone.parse().ok()).unwrap_or(Tz::UTC))
 }
 
-/// Asks for a run unless another process has asked for the same tick.
-pub(crate) async fn ask_once(
+/// Asks for a schedule's run unless another process has asked for the same tick.
+pub(crate) async fn ask_for_tick(
     store: &Store,
     organisation: OrganisationId,
     schedule: &Schedule,
     tick: DateTime<Utc>,
     now: DateTime<Utc>,
 ) -> Result<(), RunError> {
-    let text = format!("schedule {} {}", schedule.kind, tick.to_rfc3339());
+    let key = format!("schedule {} {}", schedule.kind, tick.to_rfc3339());
     let parameters = schedule.parameters.clone();
     let wanted = Wanted { parameters, ..Wanted::by(organisation, schedule.kind, SCHEDULE) };
-    let work = async |transaction: &Transaction| {
-        let key = Key { organisation, actor: organisation.0, text: &text, request_digest: b"tick" };
-        let lasts = TimeDelta::days(KEPT_DAYS);
-        if once::take(transaction, key, now, lasts).await? != Seen::First {
-            return Ok::<_, StoreError>(());
-        }
-        kept::request(transaction, organisation, &wanted.request(), now).await?;
-        let answer = Answer { status: 202, headers: Default::default(), body: Vec::new() };
-        once::keep(transaction, key, &answer).await
-    };
-    Ok(store.write(work).await?)
+    crate::ask_once(store, &wanted, &key, now).await
 }
 
 #[cfg(test)]
