@@ -236,10 +236,18 @@ struct Why {
     /// On the thinnest day of the week.
     still: usize,
     planned_out: usize,
+    /// Boats of the pool, where more are wanted than it has.
+    hulls: Option<usize>,
 }
 
 impl Why {
     fn says(&self) -> String {
+        let hulls = self.hulls.map(|hulls| count(hulls, "boat", "boats"));
+        let hulls = hulls.map_or(String::new(), |hulls| format!(" The pool has {hulls} in all."));
+        self.not_there() + &hulls
+    }
+
+    fn not_there(&self) -> String {
         let part = |n: usize, words: &str| (n > 0).then(|| format!("{n} {words}"));
         let parts = [
             part(self.held, "on hold"),
@@ -340,7 +348,7 @@ fn unknown_rows(
 ///
 /// Wanted: boats booked for some time of that day, or the pool's minimum where that is more.
 /// There: engines of the pool that are in service, not on hold, not known to stand still and not
-/// taken out by the rotation that holds.
+/// taken out by the rotation that holds; no more than the pool has boats to hang them on.
 async fn boats(
     state: &PagesState,
     organisation: OrganisationId,
@@ -363,6 +371,7 @@ async fn boats(
             .collect();
         let fit: Vec<EngineId> =
             in_service.iter().copied().filter(|engine| !held.contains(engine)).collect();
+        let hulls = hulls_of(yard, pool.id);
         let day = |day: NaiveDate| {
             let out = rotation.out_on(day);
             let still = fit.iter().filter(|engine| stands_on(**engine, day, &standstills)).count();
@@ -370,12 +379,15 @@ async fn boats(
                 .iter()
                 .filter(|engine| out.contains(engine) && !stands_on(**engine, day, &standstills))
                 .count();
+            let running = fit.len() - still - planned_out;
             let boats = BoatDay {
                 day,
                 wanted: wanted_on(pool.id, day, yard.zone, &bookings, &minimums),
-                there: (fit.len() - still - planned_out) as u32,
+                there: hulls.map_or(running, |hulls| running.min(hulls)) as u32,
             };
-            (boats, Why { held: in_service.len() - fit.len(), still, planned_out })
+            let held = in_service.len() - fit.len();
+            let hulls = hulls.filter(|hulls| *hulls < boats.wanted as usize);
+            (boats, Why { held, still, planned_out, hulls })
         };
         let days: Vec<(BoatDay, Why)> =
             (0..BOAT_DAYS).map(|ahead| day(yard.today + chrono::Days::new(ahead))).collect();
@@ -389,6 +401,12 @@ async fn boats(
     let short = |days: &[BoatDay]| days.iter().map(BoatDay::short).max();
     pools.sort_by_key(|(_, days, _): &(Pool, Vec<BoatDay>, Why)| std::cmp::Reverse(short(days)));
     Ok(pools)
+}
+
+/// Boats of a pool; `None` where none is on record, and its engines stand for them.
+fn hulls_of(yard: &Yard, pool: PoolId) -> Option<usize> {
+    let hulls = yard.boats.values().filter(|boat| boat.pool == Some(pool) && !boat.archived);
+    Some(hulls.count()).filter(|hulls| *hulls > 0)
 }
 
 fn wanted_on(
@@ -459,7 +477,7 @@ fn page(visitor: &Visitor, yard: &Yard, wanted: &Wanted, seen: Seen) -> AfloatPa
         rows,
         folded_says: count(folded.len(), "more task, less urgent", "more tasks, less urgent"),
         folded,
-        unknown_lead: "Unknown is not overdue. These first services are spread over the coming                        weeks by what is known; record what was done, and they fall into place."
+        unknown_lead: "Unknown is not overdue. These first services are spread over the coming weeks by what is known; record what was done, and they fall into place."
             .to_owned(),
         unknown_count: format!(
             "{} on {}",
@@ -486,10 +504,10 @@ fn page(visitor: &Visitor, yard: &Yard, wanted: &Wanted, seen: Seen) -> AfloatPa
 
 fn nothing_due(engines: usize, of: usize, latest: &Latest, by: &str) -> String {
     if engines == 0 {
-        "No engine is on record yet. Load models, pools and engines with “slackwater load”, or add          them over the API; then this page shows what falls due and when."
+        "No engine is on record yet. Load models, pools and engines with “slackwater load”, or add them over the API; then this page shows what falls due and when."
             .to_owned()
     } else if latest.done.is_none() {
-        "What falls due has not been computed yet. It is computed each night, and by “slackwater          due”."
+        "What falls due has not been computed yet. It is computed each night, and by “slackwater due”."
             .to_owned()
     } else if of == 0 {
         "No task of this choice has a known date.".to_owned()

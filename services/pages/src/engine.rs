@@ -45,6 +45,7 @@ pub struct EnginePage {
     pub holds: Vec<HoldLine>,
     pub acts: Vec<Link>,
     pub due: Vec<DueRow>,
+    pub due_says: String,
     pub nothing_due: String,
     pub picture: Picture,
     pub usage_says: String,
@@ -141,7 +142,8 @@ pub async fn show(
         None => None,
     };
     let outlook = retire::of_engine(&state, &visitor, record.engine.id).await?;
-    shown(&EnginePage { outlook, ..page(&visitor, &yard, &record, run.as_ref()) })
+    let due_says = latest.says(&yard);
+    shown(&EnginePage { outlook, due_says, ..page(&visitor, &yard, &record, run.as_ref()) })
 }
 
 fn page(visitor: &Visitor, yard: &Yard, record: &Record, run: Option<&DueRun>) -> EnginePage {
@@ -158,6 +160,7 @@ fn page(visitor: &Visitor, yard: &Yard, record: &Record, run: Option<&DueRun>) -
         holds: record.holds.iter().map(|hold| hold_line(visitor, yard, hold)).collect(),
         acts: acts(visitor, engine.id),
         due: due_rows(yard, record, run),
+        due_says: String::new(),
         nothing_due: match run {
             None => "What falls due has not been computed yet.".to_owned(),
             Some(_) => "The programme names no interval for this model.".to_owned(),

@@ -538,6 +538,7 @@ fn engine() -> EnginePage {
         }],
         acts: vec![Link::new("Record a finding", "/fleet/engines/x/finding")],
         due: due_rows(),
+        due_says: "Computed Mon 6 Jul, 03:10.".into(),
         nothing_due: String::new(),
         picture: drawn.draw("hours"),
         usage_says: "70 % of this answer is the engine's own record.".into(),

@@ -24,6 +24,8 @@ use crate::yard_records::Yard;
 pub struct Latest {
     pub done: Option<Run>,
     failed: Option<Run>,
+    /// A later one waits or is under way.
+    coming: bool,
 }
 
 impl Latest {
@@ -35,8 +37,11 @@ impl Latest {
         let connection = state.store.connection();
         let done = kept::latest(connection, organisation, kind, None).await?;
         let asked = kept::latest_asked(connection, organisation, kind).await?;
+        let coming = asked
+            .as_ref()
+            .is_some_and(|run| matches!(run.status, RunStatus::Queued | RunStatus::Running));
         let failed = asked.filter(|run| run.status == RunStatus::Failed);
-        Ok(Self { done, failed })
+        Ok(Self { done, failed, coming })
     }
 
     /// From when the figures are: `Computed Mon 6 Jul, 02:00.`
@@ -44,6 +49,9 @@ impl Latest {
         let at =
             |run: &Run| moment(run.finished_at.unwrap_or(run.requested_at), yard.zone, yard.today);
         match (&self.done, &self.failed) {
+            (Some(done), None) if self.coming => {
+                format!("Computed {}; being computed anew.", at(done))
+            }
             (Some(done), None) => format!("Computed {}.", at(done)),
             (Some(done), Some(failed)) => format!(
                 "The run of {} failed ({}). What stands here was computed {}.",
@@ -56,6 +64,7 @@ impl Latest {
                 at(failed),
                 failed.failure.as_deref().unwrap_or("no reason on record")
             ),
+            (None, None) if self.coming => "Being computed for the first time.".to_owned(),
             (None, None) => "Nothing has been computed yet.".to_owned(),
         }
     }

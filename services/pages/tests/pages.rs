@@ -15,11 +15,11 @@ use fleet::finding::Hold;
 use fleet::hours::Hours;
 use fleet::id::{
     BoatId, EngineId, FindingKindId, FittingId, JobId, ModelId, OrganisationId, PersonId, PoolId,
-    ReadingId, SiteId,
+    PoolMinimumId, ReadingId, SiteId,
 };
 use fleet::money::Currency;
 use fleet::person::{Person, Role};
-use fleet::pool::{Pool, Water};
+use fleet::pool::{Pool, PoolMinimum, Water};
 use fleet::programme::{FindingKind, Urgency};
 use fleet::reading::{Reading, ReadingKind};
 use fleet::site::Site;
@@ -355,6 +355,39 @@ async fn a_viewer_is_told_what_is_for_others() {
     }
     let (_, page) = viewer.get("/afloat").await;
     assert!(!page.contains("href=\"/fleet/hours\""));
+}
+
+/// Three engines are fit, and there is one boat to hang them on.
+#[tokio::test]
+async fn spare_engines_are_not_counted_as_boats() {
+    let yard = Yard::open().await;
+    let author = Author { id: None, name: "test".into(), at: now(), note: None };
+    let first: Engine = record::get(yard.store.connection(), yard.organisation, yard.engine)
+        .await
+        .expect("the engine");
+    let spare = |serial: &str| Engine {
+        id: EngineId::fresh(),
+        serial: serial.into(),
+        tag: None,
+        ..first.clone()
+    };
+    let minimum = PoolMinimum {
+        id: PoolMinimumId::fresh(),
+        version: 1,
+        pool: first.pool,
+        from_on: now().date_naive(),
+        until_on: now().date_naive() + TimeDelta::days(30),
+        boats: 2,
+    };
+    let work = async |tx: &Transaction| {
+        let spares = [spare("KV-2042"), spare("KV-2043")];
+        record::create(tx, yard.organisation, &author, &spares).await?;
+        record::create(tx, yard.organisation, &author, std::slice::from_ref(&minimum)).await
+    };
+    yard.store.write(work).await.expect("two spares and a minimum");
+    let (_, page) = yard.sign_in("viewer").await.get("/afloat").await;
+    assert!(page.contains("2 wanted, 1 there"), "{page}");
+    assert!(page.contains("The pool has 1 boat in all."), "{page}");
 }
 
 #[tokio::test]
