@@ -13,6 +13,8 @@ use usage::{EnginePlans, EnginePosterior, Outlook, Plan};
 /// Seasons ahead that a site's hire window is repeated for; beyond them the season's shape stands
 /// alone. A forecast looks two seasons ahead at the most, a due date with few hours some more.
 const SEASONS_AHEAD: u32 = 5;
+/// Seasons before the current one that it is repeated for: few engines were last read before them.
+const SEASONS_BEHIND: u32 = 1;
 /// Share of a pool's recorded hours that may lie wholly outside the hire window: a pool that ran
 /// more there works all year (tenders of a marina), whatever its site's hire does (common practice,
 /// no source).
@@ -71,11 +73,14 @@ impl Season {
         outside <= OUTSIDE_MOST * all
     }
 
-    /// The windows from `today` on. What lies before is known better than by a rule.
+    /// The windows around `today`. Those before it hold for an engine that nobody has read since: the
+    /// odd boat that ran in November does not put hours on its whole pool.
     fn windows(&self, today: NaiveDate) -> Vec<Plan> {
-        let past = Plan::HireWindow { from: NaiveDate::default(), to: today };
         let years = i32::try_from((today - self.first).num_days().div_euclid(365)).unwrap_or(0);
-        let ahead = (years..years + SEASONS_AHEAD as i32).filter_map(|year| {
+        let first = years - SEASONS_BEHIND as i32;
+        let until = self.moved(first).map_or(today, |season| season.first);
+        let past = Plan::HireWindow { from: NaiveDate::default(), to: until };
+        let ahead = (first..years + SEASONS_AHEAD as i32).filter_map(|year| {
             let season = self.moved(year)?;
             Some(Plan::HireWindow { from: season.first, to: season.last.succ_opt()? })
         });
@@ -338,10 +343,12 @@ mod tests {
     #[test]
     fn nothing_runs_outside_the_hire_window_in_this_winter_and_the_next_ones() {
         let engines = [engine()];
-        for on in [day(2026, 12, 24), day(2027, 4, 2), day(2027, 10, 25), day(2030, 1, 15)] {
+        // Between its last reading and today it rested as well.
+        let winters = [day(2026, 1, 15), day(2026, 11, 5), day(2026, 12, 24), day(2027, 4, 2)];
+        for on in winters.into_iter().chain([day(2027, 10, 25), day(2030, 1, 15)]) {
             assert_eq!(hours(&engines, &[], on), [0.0], "{on}");
         }
-        for on in [day(2027, 4, 3), day(2027, 10, 24), day(2029, 7, 1)] {
+        for on in [day(2026, 7, 1), day(2027, 4, 3), day(2027, 10, 24), day(2029, 7, 1)] {
             assert!(hours(&engines, &[], on)[0] > 0.0, "{on}");
         }
     }
