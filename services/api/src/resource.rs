@@ -25,7 +25,7 @@ use utoipa::{PartialSchema, ToSchema};
 use uuid::Uuid;
 
 use crate::access::Actor;
-use crate::body::Body;
+use crate::body::FilledBody;
 use crate::conditional::{IfMatch, entity_tag};
 use crate::once::{Answer, OnceKey, Turn};
 use crate::paging::{Listed, PageWanted, link_to_next};
@@ -340,7 +340,7 @@ async fn add<T: Addable>(
     State(state): State<ApiState>,
     actor: Actor,
     key: OnceKey,
-    Body(fields): Body<T>,
+    FilledBody(fields): FilledBody<T>,
 ) -> Result<Response, Problem> {
     actor.needs(T::WRITES)?;
     let key = key.of(&fields);
@@ -362,7 +362,7 @@ async fn create<T: Changeable>(
     State(state): State<ApiState>,
     actor: Actor,
     key: OnceKey,
-    Body(fields): Body<T>,
+    FilledBody(fields): FilledBody<T>,
 ) -> Result<Response, Problem> {
     actor.needs(T::WRITES)?;
     let key = key.of(&fields);
@@ -388,7 +388,7 @@ async fn change<T: Changeable>(
     actor: Actor,
     Id(id): Id,
     IfMatch(version): IfMatch,
-    Body(fields): Body<T>,
+    FilledBody(fields): FilledBody<T>,
 ) -> Result<Response, Problem> {
     actor.needs(T::WRITES)?;
     let noun = fields.build(id, version)?;

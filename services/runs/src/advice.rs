@@ -10,22 +10,22 @@ use std::collections::HashMap;
 use chrono::NaiveDate;
 use demand::Month;
 use exchange::snapshot::{PartPaths, read_paths};
+use fleet::Currency;
 use fleet::id::{LotId, OrderLineId, PartId, SupplierId, TermId};
 use fleet::part::{Part, PartKind, ReservationStatus};
 use fleet::supplier::{StockPolicy, Supplier, SupplierSeason, Term, TermBreak};
 use fleet::terms::{OrderTerms, PreSeason};
-use fleet::{Currency, Money};
 use ordering::{
     Arrival, DemandPaths, ExchangeRate, MonthsDrawn, Offer, PartToStock, Policy, Question,
     Settings, ShelfLot, Supply, advise,
 };
-use serde_json::Value;
 use store::snapshot::Snapshot;
 
 use crate::error::RunError;
 use crate::execute::{Computed, Task};
 use crate::forecast::chain;
 use crate::lead_times::{Learned, Past};
+use crate::parameters;
 use kept::Kept;
 
 /// Share of demand served at once where a part names no target (common practice, no source).
@@ -272,13 +272,7 @@ fn demand(paths: &[PartPaths], first: NaiveDate) -> Result<HashMap<PartId, Deman
 }
 
 fn settings(task: &Task, market: &Market) -> Result<Settings, RunError> {
-    let budget = match task.run.parameters.get("budget").and_then(Value::as_str) {
-        None => None,
-        Some(text) => Some(Money::parse(text, market.base).map_err(|error| RunError::Refused {
-            rule: error.rule(),
-            what: format!("budget: {error}"),
-        })?),
-    };
+    let budget = parameters::amount(&task.run.parameters, "budget", market.base)?;
     let mut rates: Vec<ExchangeRate> = task
         .snapshot
         .yard

@@ -118,7 +118,7 @@ impl Foreseen {
     }
 }
 
-fn months_wanted(parameters: &Value) -> Result<usize, RunError> {
+pub(crate) fn months_wanted(parameters: &Value) -> Result<usize, RunError> {
     match parameters.get("months") {
         None => Ok(MONTHS),
         Some(given) => given

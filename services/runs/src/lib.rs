@@ -20,6 +20,7 @@ pub mod lead_times;
 pub mod lives;
 pub mod looking_back;
 pub mod outlook;
+pub mod parameters;
 mod past;
 pub mod plan;
 mod plan_run;

@@ -9,10 +9,10 @@ use fleet::id::{RunId, SiteId};
 use fleet::person::Role;
 use fleet::run::{RunKind, RunStatus};
 use fleet::site::Site;
-use runs::plan::parameters::PlanParameters;
+use runs::parameters;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
-use store::{Transaction, record, runs as kept};
+use store::{Transaction, organisations, record, runs as kept};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
@@ -223,10 +223,9 @@ pub async fn request_run(
     Body(body): Body<NewRun>,
 ) -> Result<Response, Problem> {
     check_role(&actor, body.kind)?;
-    if body.kind == RunKind::Plan {
-        // A slip is told at once, not by a run that fails.
-        PlanParameters::read(&Value::Object(body.parameters.clone()))?;
-    }
+    let currency = organisations::get(state.store.connection(), actor.organisation).await?.currency;
+    // A slip is told at once, not by a run that fails.
+    parameters::check(body.kind, &Value::Object(body.parameters.clone()), currency)?;
     let key = key.of(&body);
     let NewRun { kind, site, seed, parameters } = body;
     let (organisation, now) = (actor.organisation, state.now());

@@ -7,7 +7,7 @@ use axum::body::Body;
 use fleet::person::Role;
 use futures_util::stream;
 use rstest::rstest;
-use serde_json::json;
+use serde_json::{Value, json};
 use tests::database::Database::{self, Postgres, Sqlite};
 
 use crate::caller::Service;
@@ -77,6 +77,30 @@ async fn a_body_that_cant_be_read_is_a_problem(
     let headers = [("content-type", "application/json")];
     let refused = owner.send("POST", "/v1/skills", &headers, Body::from(body)).await;
     assert_eq!(refused.refusal(), (status, rule.to_owned()));
+    assert_eq!(owner.get("/v1/skills").await.expect(200)["items"], json!([]));
+}
+
+#[rstest]
+#[case::blank(json!({"name": "  "}), "name", "text-blank", "  ")]
+#[case::nothing_to_see(json!({"name": "out\u{0}board"}), "name", "control-character", "out\\0board")]
+#[case::too_long(json!({"name": "x".repeat(2_001)}), "name", "text-too-long", "")]
+#[case::another_kind(json!({"name": 7}), "name", "field-refused", "7")]
+#[case::unknown(json!({"name": "x", "nmae": "y"}), "nmae", "field-refused", "y")]
+#[tokio::test]
+async fn a_refused_field_is_named_with_its_value_and_its_rule(
+    #[case] body: Value,
+    #[case] field: &str,
+    #[case] rule: &str,
+    #[case] value: &str,
+) {
+    let service = Service::start(Sqlite).await.unwrap();
+    let (yard, _) = service.yard_with_engine("north", "ND-1042").await;
+    let owner = service.caller(yard.organisation, Role::Owner).await;
+    let refused = owner.post("/v1/skills", body).await;
+    assert_eq!(refused.refusal(), (422, "field-refused".to_owned()));
+    let fault = &refused.json()["faults"][0];
+    assert_eq!((&fault["field"], &fault["rule"]), (&json!(field), &json!(rule)), "{fault}");
+    assert!(fault["value"].as_str().unwrap().starts_with(value), "{fault}");
     assert_eq!(owner.get("/v1/skills").await.expect(200)["items"], json!([]));
 }
 

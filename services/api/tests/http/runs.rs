@@ -41,6 +41,9 @@ async fn a_run_that_is_asked_for_waits_where_its_answer_says(
     assert_eq!(refused.refusal(), (404, "not-found".to_owned()));
     let refused = owner.post("/v1/runs", json!({"kind": "weather"})).await;
     assert_eq!(refused.refusal(), (422, "field-refused".to_owned()));
+    let slip = json!({"kind": "forecast", "parameters": {"months": -3}});
+    let refused = owner.post("/v1/runs", slip).await;
+    assert_eq!(refused.refusal(), (422, "forecast-months".to_owned()));
 }
 
 #[rstest]

@@ -14,6 +14,7 @@ use super::kits::Kits;
 use super::{Market, refused};
 use crate::error::RunError;
 use crate::execute::{Computed, Task};
+use crate::parameters;
 
 /// Months into which a yard that is short of cash lays its orders.
 const CASH_MONTHS: usize = 6;
@@ -109,14 +110,9 @@ impl Kept<'_> {
 
     /// The lines laid into months, where the yard has so much to spend in each.
     fn cash(&self) -> Result<Option<Cash>, RunError> {
-        let Some(given) = self.task.run.parameters.get("month_limit").and_then(Value::as_str)
-        else {
-            return Ok(None);
-        };
-        let limit = Money::parse(given, self.market.base).map_err(|error| RunError::Refused {
-            rule: error.rule(),
-            what: format!("limit by month: {error}"),
-        })?;
+        let parameters = &self.task.run.parameters;
+        let limit = parameters::amount(parameters, "month_limit", self.market.base)?;
+        let Some(limit) = limit else { return Ok(None) };
         let now = months_from(self.task.today, self.task.today);
         let (mut places, mut lines) = (Vec::new(), Vec::new());
         for (at, line) in self.advice.lines.iter().enumerate() {
