@@ -26,7 +26,7 @@ use store::snapshot::{self, Snapshot};
 use store::{record, runs as kept};
 
 use crate::failure::{Failure, sentence, shown};
-use crate::figures::{count, day};
+use crate::figures::{as_counted, count, day};
 use crate::form::{Choice, Mark, choose};
 use crate::frame::{Frame, Link, Room};
 use crate::lay_up::chosen_site;
@@ -195,7 +195,7 @@ fn page(
         .iter()
         .map(|(bundle, minutes)| engine_bundle(yard, names, bundle, *minutes, &struck))
         .collect();
-    engines.sort_by(|a, b| a.engine.text.cmp(&b.engine.text));
+    engines.sort_by_cached_key(|engine| as_counted(&engine.engine.text));
     let sites = yard.sites.iter().map(|site| Choice::new(site.id.to_string(), &site.name));
     let tasks = tasks.iter().map(|task| Choice::new(task.id.to_string(), &task.name));
     let added = by_hand.added.iter().filter_map(|added| Some((added.engine?, added.task)));
@@ -247,8 +247,18 @@ fn engine_bundle(
         id: bundle.engine.to_string(),
         engine: yard.link(bundle.engine),
         mark,
-        time: hours_minutes(minutes),
+        time: time(bundle, minutes),
         tasks: bundle.tasks.iter().enumerate().map(choice).collect(),
+    }
+}
+
+/// `3 h 20 min, 45 min of it to get at them and to put back`: what is more than the tasks' own work.
+fn time(bundle: &Bundle, minutes: i64) -> String {
+    let own: i64 = bundle.tasks.iter().map(|task| i64::from(task.minutes)).sum();
+    let all = hours_minutes(minutes);
+    match minutes - own {
+        access if access > 0 => format!("{all}, {} of it to get there", hours_minutes(access)),
+        _ => all,
     }
 }
 

@@ -161,9 +161,43 @@ pub fn grouped(n: i64) -> String {
     out
 }
 
+/// A key that sorts names as people count: Wherry 2 before Wherry 10.
+pub fn as_counted(name: &str) -> Vec<(String, u64)> {
+    let mut parts = vec![(String::new(), 0_u64)];
+    let mut is_number = false;
+    for letter in name.chars() {
+        match letter.to_digit(10) {
+            Some(digit) => {
+                if let Some((_, number)) = parts.last_mut() {
+                    *number = number.saturating_mul(10).saturating_add(u64::from(digit));
+                }
+                is_number = true;
+            }
+            None => {
+                if is_number {
+                    parts.push((String::new(), 0));
+                }
+                if let Some((text, _)) = parts.last_mut() {
+                    text.push(letter);
+                }
+                is_number = false;
+            }
+        }
+    }
+    parts
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn names_are_sorted_as_people_count() {
+        let mut names = ["Wherry 10", "Wherry 2", "Skiff 3 B", "Skiff 3 A", "Q4-21000", "Q4-9"];
+        names.sort_by_cached_key(|name| as_counted(name));
+        let sorted = ["Q4-9", "Q4-21000", "Skiff 3 A", "Skiff 3 B", "Wherry 2", "Wherry 10"];
+        assert_eq!(names, sorted);
+    }
 
     fn date(y: i32, m: u32, d: u32) -> NaiveDate {
         NaiveDate::from_ymd_opt(y, m, d).unwrap()

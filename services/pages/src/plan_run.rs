@@ -189,7 +189,7 @@ fn page(
     let refused = summary.iter().flat_map(|summary| &summary.refused);
     PlanRunPage {
         frame: visitor.frame("Plan", room),
-        heading: heading(run, account),
+        heading: heading(run, account, parameters.what_if.is_some()),
         lead: format!(
             "Asked for by {}, {}.",
             run.requested_by,
@@ -212,8 +212,9 @@ fn page(
     }
 }
 
-fn heading(run: &Run, account: Option<&Account>) -> String {
+fn heading(run: &Run, account: Option<&Account>, is_tried: bool) -> String {
     match (run.status, account) {
+        (RunStatus::Failed, _) if is_tried => "This could not be tried".to_owned(),
         (RunStatus::Queued, _) => "The plan waits for its turn".to_owned(),
         (RunStatus::Running, _) => "The plan is being made".to_owned(),
         (RunStatus::Failed, _) => "No plan could be made".to_owned(),

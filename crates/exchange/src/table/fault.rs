@@ -100,7 +100,9 @@ impl Faults {
     pub fn push(&mut self, fault: RowFault) {
         // At least one is always kept: whatever says "faulty" can also say why.
         if self.faults.len() < self.kept_max.max(1) {
-            self.faults.push(fault);
+            // Rows are looked at in several rounds; whoever corrects the file goes through it once.
+            let at = self.faults.partition_point(|kept| kept.line <= fault.line);
+            self.faults.insert(at, fault);
         } else {
             self.not_kept += 1;
         }

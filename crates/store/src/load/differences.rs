@@ -12,7 +12,7 @@ use super::Verdict;
 use super::names::{Lookup, Names};
 
 /// Fields that the program writes, or that change in the course of work: no file says them.
-const NOT_COMPARED: [&str; 9] = [
+const NOT_COMPARED: [&str; 10] = [
     "id",
     "version",
     "archived",
@@ -22,9 +22,29 @@ const NOT_COMPARED: [&str; 9] = [
     "run",
     "job",
     "receipt_line",
+    // Follows from the days of the lot.
+    "dated_by",
 ];
 /// Fields in seconds, shown as hours.
 const HOURS: [&str; 5] = ["every", "first", "life", "shown", "shown_before"];
+
+/// Columns that files call by another name than the record does.
+const COLUMNS: [(&str, &str); 10] = [
+    ("every", "hours"),
+    ("every_months", "months"),
+    ("first", "first_hours"),
+    ("engine", "serial"),
+    ("life", "hours"),
+    ("shown", "hours"),
+    ("shown_before", "hours_before"),
+    ("spent", "minutes"),
+    ("code", "lot"),
+    ("boat_days_lost_hundredths", "boat_days_lost"),
+];
+
+fn column(field: &str) -> &str {
+    COLUMNS.iter().find(|(known, _)| *known == field).map_or(field, |(_, column)| column)
+}
 
 /// Values by field.
 pub(super) type Values = Map<String, Value>;
@@ -71,12 +91,12 @@ impl<K: Eq + Hash> Known<K> {
             .iter()
             .map(|(field, given, known)| {
                 let (given, known) = (show(field, given, at.names), show(field, known, at.names));
-                format!("{field} is {known} on record and {given} here")
+                format!("{} is {known} on record and {given} here", column(field))
             })
             .collect();
         let value = show(field, value, at.names);
         let message = format!("{}; change it there, not by loading", both.join(", "));
-        at.refuse(field, &value, "other-values-on-record", message);
+        at.refuse(column(field), &value, "other-values-on-record", message);
         Verdict::Refused
     }
 }
