@@ -223,14 +223,14 @@ async fn every_bad_row_is_listed_and_nothing_is_kept(#[values(Sqlite, Postgres)]
     assert_eq!(
         broken(&report),
         [
-            "10/hours/hours-negative",
-            "11/hours/hours-unreadable",
             "3/serial/engine-unknown",
-            "8/read_at/in-the-future",
-            "9/read_at/in-the-future",
             "4/hours/reading-falls",
             "5/hours/reading-faster-than-time",
             "7/hours/reading-two-values",
+            "8/read_at/in-the-future",
+            "9/read_at/in-the-future",
+            "10/hours/hours-negative",
+            "11/hours/hours-unreadable"
         ]
     );
     assert_eq!((report.read, report.added, report.kept), (10, 2, false));
@@ -346,10 +346,10 @@ async fn an_engine_sits_on_one_boat_at_a_time(#[values(Sqlite, Postgres)] on: Da
     assert_eq!(
         broken(&yard.load(Kind::Fittings, clashing).await),
         [
-            "5/boat/boat-unknown",
             "2/serial/fitting-overlaps",
             "3/boat/fitting-overlaps",
             "4/boat/fitting-overlaps",
+            "5/boat/boat-unknown"
         ]
     );
 }
@@ -515,9 +515,9 @@ async fn rows_of_an_order_agree_and_deliveries_find_their_lines(
     assert_eq!(
         broken(&yard.load(Kind::Orders, &format!("{header}{wrong}")).await),
         [
-            "4/currency/currencies-mixed",
             "3/ordered_on/other-values-on-record",
-            "5/quantity/other-values-on-record",
+            "4/currency/currencies-mixed",
+            "5/quantity/other-values-on-record"
         ]
     );
     let header = "order,part,received_on,quantity,delivery_note\n";

@@ -723,6 +723,10 @@ async fn no_work_is_agreed_twice_and_a_hold_stays(#[values(Sqlite, Postgres)] on
     };
     winter.store().write::<_, StoreError>(find).await.unwrap();
     let account = winter.plan(PlanParameters::of(PlanKind::LayUp)).await.unwrap();
+    let read = standing::read(winter.store().connection(), organisation, account.plan.unwrap());
+    let problem = read.await.unwrap().problem;
+    let is_on_hold = |engine| problem.of_engine(engine).unwrap().why.starts_with("on hold");
+    assert!(is_on_hold(proposed_for.id) && !is_on_hold(plain.id));
     // Agreed by hand after the draft was made: the oil of one engine, on a day of its own.
     let by_hand = winter.create_job(agreed_to, &winter.oil, None).await;
     let by_hand = winter.follow(&by_hand, JobState::Agreed).await;

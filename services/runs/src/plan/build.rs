@@ -344,7 +344,9 @@ impl<'a> Builder<'a> {
                 why => format!("{name}: {}", why.words()),
             }
         };
-        let mut reasons: Vec<String> = bundle.tasks.iter().take(2).map(name).collect();
+        let hold = bundle.held.then(|| "on hold, so its boat waits for it".to_owned());
+        let mut reasons: Vec<String> =
+            hold.into_iter().chain(bundle.tasks.iter().take(2).map(name)).collect();
         if bundle.tasks.len() > 2 {
             reasons.push(format!("{} more", bundle.tasks.len() - 2));
         }
