@@ -124,12 +124,8 @@ impl DueFacts {
         let limit = self.hours_length.map(|length| hours(length.seconds(), days.style));
         match self.governing {
             GoverningLimb::Unknown => "when it was last done is not on record".to_owned(),
-            GoverningLimb::Hours if self.hours_left_seconds.is_some_and(|left| left < 0) => {
-                let over = hours(self.hours_left_seconds.unwrap_or(0).unsigned_abs(), days.style);
-                match limit {
-                    Some(limit) => format!("{over} over the {limit} limit"),
-                    None => format!("{over} over the limit"),
-                }
+            GoverningLimb::Hours if self.hours_over(days).is_some() => {
+                self.hours_over(days).unwrap_or_default()
             }
             GoverningLimb::Hours => {
                 let limit = limit.unwrap_or_else(|| "hours".to_owned());
@@ -149,9 +145,29 @@ impl DueFacts {
         }
     }
 
+    /// `12 h over the 100 h limit`
+    fn hours_over(&self, days: Days) -> Option<String> {
+        let over = self.hours_left_seconds.filter(|left| *left < 0)?.unsigned_abs();
+        let limit = self.hours_length.map(|length| hours(length.seconds(), days.style) + " ");
+        Some(format!("{} over the {}limit", hours(over, days.style), limit.unwrap_or_default()))
+    }
+
+    /// The other limb, where both are over.
+    fn also_over(&self, days: Days) -> Option<String> {
+        match self.governing {
+            GoverningLimb::Hours => {
+                let since = self.months_on.filter(|_| self.days_left.is_some_and(|left| left < 0));
+                since.map(|since| format!("by the calendar since {}", day(since, days.today)))
+            }
+            GoverningLimb::Months => self.hours_over(days),
+            GoverningLimb::Unknown => None,
+        }
+    }
+
     fn aside(&self, days: Days, chance: f64) -> String {
         let on = |d: NaiveDate| day(d, days.today);
         let mut parts = Vec::new();
+        parts.extend(self.also_over(days).map(|over| format!("also {over}")));
         if let (GoverningLimb::Hours, Some(early), Some(late), false) =
             (self.governing, self.early_on, self.late_on, self.is_over())
         {
@@ -264,6 +280,23 @@ mod tests {
         assert_eq!(shown.mark, Some(Mark::stop("over")));
         assert!(shown.urgency.over && shown.urgency.chance == 1.0);
         assert!(shown.strip.wide.contains("f-over"));
+    }
+
+    #[test]
+    fn of_two_limits_that_are_over_both_are_named() {
+        let both = |governing| DueFacts {
+            governing,
+            hours_left_seconds: Some(-21_600),
+            months_on: Some(date(6, 26)),
+            days_left: Some(-10),
+            ..gear_oil()
+        };
+        let by_hours = both(GoverningLimb::Hours).show(days(), None);
+        assert_eq!(by_hours.sentence, "6 h over the 50 h limit");
+        assert!(by_hours.aside.starts_with("also by the calendar since Fri 26 Jun"));
+        let by_months = both(GoverningLimb::Months).show(days(), None);
+        assert_eq!(by_months.sentence, "over by the calendar since Fri 26 Jun");
+        assert!(by_months.aside.starts_with("also 6 h over the 50 h limit"));
     }
 
     #[test]
