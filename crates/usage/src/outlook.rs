@@ -9,7 +9,7 @@ use crate::hours::{HoursDistribution, Part};
 use crate::linear::cholesky;
 use crate::plans::EnginePlans;
 use crate::pool::{EnginePosterior, PoolModel};
-use crate::rate::{Observed, RateModel, RateState, averages, probability_of_none};
+use crate::rate::{Observed, Pace, RateModel, RateState, averages, probability_of_none};
 use crate::season::{Calendar, CalendarDay, SPLINES};
 use crate::{EngineHistory, UsageError, UseInterval};
 use chrono::NaiveDate;
@@ -28,7 +28,7 @@ const DAYS_AHEAD: Day = 3 * 366;
 /// Tables of one pool's model.
 #[derive(Clone, Debug)]
 pub struct Outlook {
-    rates: RateModel,
+    pace: Pace,
     first: Day,
     /// Hours of the pool's average engine up to each day.
     running: Vec<f64>,
@@ -60,11 +60,11 @@ impl Outlook {
         }
         running.push(hours);
         weeks.extend(columns.turned(curve, &lower, &gradient));
-        Self { rates: model.rates, first, running, weeks, width: columns.width }
+        Self { pace: Pace::new(model.rates), first, running, weeks, width: columns.width }
     }
 
     pub(crate) fn set_rates(&mut self, rates: RateModel) {
-        self.rates = rates;
+        self.pace = Pace::new(rates);
     }
 
     pub(crate) const fn first_day(&self) -> Day {
@@ -73,7 +73,7 @@ impl Outlook {
 
     /// What is known of an engine that no reading has been taken of: its pool.
     pub fn new_engine(&self) -> EnginePosterior {
-        let state = RateState::new(&self.rates);
+        let state = RateState::new(&self.pace.model);
         EnginePosterior { state, first: None, last: None, hours: 0.0, readings: 0 }
     }
 
@@ -112,7 +112,7 @@ impl Outlook {
         for (away, interval) in sides {
             let (start, end) = interval.days();
             if let Some(reached) = reached {
-                posterior.state.wait(&self.rates, f64::from(reached - (away + end - start)));
+                posterior.state.wait(&self.pace, reached - (away + end - start));
             }
             self.learn(&mut posterior, interval);
             posterior.first = Some(posterior.first.map_or(start, |first| first.min(start)));
@@ -186,7 +186,7 @@ impl Outlook {
     fn take_in(&self, posterior: &mut EnginePosterior, interval: &UseInterval) {
         let (start, end) = interval.days();
         if let Some(last) = posterior.last {
-            posterior.state.wait(&self.rates, f64::from(start - last));
+            posterior.state.wait(&self.pace, start - last);
         }
         self.learn(posterior, interval);
         posterior.first = posterior.first.or(Some(start));
@@ -198,12 +198,12 @@ impl Outlook {
         // What lies before the table counts as hours of life, not as news of the rate.
         if end > self.first {
             let seen = Observed {
-                days: f64::from(end - start),
+                days: end - start,
                 exposure_hours: self.exposure(start, end),
                 hours: interval.hours(),
                 noise: interval.source().noise(),
             };
-            posterior.state.observe(&self.rates, &seen);
+            posterior.state.observe(&self.pace, &seen);
         }
         posterior.hours += interval.hours();
         posterior.readings += 1;
@@ -426,7 +426,7 @@ impl<'a> Walk<'a> {
         let width = outlook.width;
         let (mut own_past, mut turned) = (vec![0.0; width], vec![0.0; width]);
         if let (Some(first), Some(last)) = (posterior.first, posterior.last) {
-            state.wait(&outlook.rates, f64::from(start - last));
+            state.wait(&outlook.pace, start - last);
             let hours = outlook.exposure(first, last);
             if hours > 1e-6 {
                 outlook.turned_to(first, &mut turned);
@@ -470,7 +470,7 @@ impl<'a> Walk<'a> {
         if day <= self.at {
             return;
         }
-        let tau = self.outlook.rates.drift_days;
+        let tau = self.outlook.pace.model.drift_days;
         let span = f64::from(day - self.at) / tau;
         let (mean_fade, mean_pair) = averages(span);
         let fade = (-span).exp();
@@ -500,7 +500,7 @@ impl<'a> Walk<'a> {
     }
 
     fn advance_aside(&mut self, day: Day, kept: f64) {
-        let rates = &self.outlook.rates;
+        let rates = &self.outlook.pace.model;
         let span = f64::from(day - self.at) * rates.aside_fade();
         let (mean_fade, mean_pair) = averages(span);
         let before = (-f64::from(self.at - self.start) * rates.aside_fade()).exp();
@@ -526,7 +526,7 @@ impl<'a> Walk<'a> {
         if self.exposure <= 1e-9 {
             return self.with_bookings(HoursDistribution::ZERO);
         }
-        let rates = &self.outlook.rates;
+        let rates = &self.outlook.pace.model;
         let fade = self.fade();
         let rate = (self.lasting + fade * self.drift).max(MIN_RATE);
         let pairs = self.paired / (self.exposure * self.exposure);
@@ -567,7 +567,7 @@ impl<'a> Walk<'a> {
 
     /// How the window splits by being laid aside.
     fn work(&self) -> Work {
-        let rates = &self.outlook.rates;
+        let rates = &self.outlook.pace.model;
         let days = f64::from(self.at - self.start);
         let aside_share = rates.aside_share();
         let never = self.aside * (-rates.back_a_day * days).exp();

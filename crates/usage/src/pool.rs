@@ -153,7 +153,7 @@ fn tracks(outlook: &Outlook, engines: &[EngineHistory]) -> Vec<Track> {
                 continue;
             }
             let seen = Observed {
-                days: f64::from(end - start),
+                days: end - start,
                 exposure_hours: outlook.exposure(start, end),
                 hours: interval.hours(),
                 noise: interval.source().noise(),

@@ -68,12 +68,92 @@ pub(crate) struct RateState {
     pub aside: f64,
 }
 
-/// What a reading was worth under the model.
+/// What a reading was worth under the model; worked out as far as it is asked for.
 pub(crate) struct Told {
+    ways: Ways,
+    any_hours: bool,
+    /// Densities of hours above zero: partly at work, and throughout.
+    flat: f64,
+    normal: f64,
+    at_work: f64,
+    surprise: f64,
+    seen_var: f64,
+    expected_hours: f64,
+    relative_var: f64,
+}
+
+impl Told {
     /// Log pseudo-likelihood of the hours, weighted by the chance that the engine was at work.
-    hours: f64,
+    fn hours(&self) -> f64 {
+        if self.any_hours {
+            (self.ways.partly() * self.flat + self.ways.throughout * self.normal).max(1e-300).ln()
+        } else {
+            // The variance is that of a rate; in hours it carries the exposure, which is given.
+            let square = self.surprise * self.surprise;
+            -0.5 * self.at_work * (self.seen_var.ln() + square / self.seen_var)
+        }
+    }
+
     /// Log probability of there being none, or some.
-    any: f64,
+    fn any(&self, model: &RateModel) -> f64 {
+        let [none_partly, none] = chances_of_none(model, self.expected_hours, self.relative_var);
+        let all = self.ways.never + self.ways.partly() * none_partly + self.ways.throughout * none;
+        if self.any_hours { 1.0 - all } else { all }.max(1e-12).ln()
+    }
+}
+
+/// Chance of no hours partly at work, and throughout.
+fn chances_of_none(model: &RateModel, hours: f64, relative_var: f64) -> [f64; 2] {
+    let none = probability_of_none(hours, model.overdispersion_hours, relative_var);
+    [(1.0 - none) / -none.clamp(1e-12, 1.0 - 1e-9).ln(), none]
+}
+
+/// What time alone does over some days.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Span {
+    /// Share of a drift that is left, its mean over the days, and the variance of a unit drift's.
+    fade: f64,
+    mean_fade: f64,
+    mean_var: f64,
+    /// Chances of being laid aside, or at work, all the while.
+    still_aside: f64,
+    still_at_work: f64,
+}
+
+impl Span {
+    fn new(model: &RateModel, days: Day) -> Self {
+        let days = f64::from(days);
+        let span = days / model.drift_days;
+        let (mean_fade, mean_var) = averages(span);
+        Self {
+            fade: (-span).exp(),
+            mean_fade,
+            mean_var,
+            still_aside: (-model.back_a_day * days).exp(),
+            still_at_work: (-model.aside_a_day * days).exp(),
+        }
+    }
+}
+
+/// A model with its spans of up to two months, which nearly all readings are apart: half of what a
+/// reading costs is exponentials of its days.
+#[derive(Clone, Debug)]
+pub(crate) struct Pace {
+    pub model: RateModel,
+    spans: Vec<Span>,
+}
+
+const SPANS_KEPT: Day = 63;
+
+impl Pace {
+    pub fn new(model: RateModel) -> Self {
+        Self { spans: (0..SPANS_KEPT).map(|days| Span::new(&model, days)).collect(), model }
+    }
+
+    fn over(&self, days: Day) -> Span {
+        let kept = usize::try_from(days).ok().and_then(|days| self.spans.get(days));
+        kept.copied().unwrap_or_else(|| Span::new(&self.model, days))
+    }
 }
 
 impl RateState {
@@ -91,27 +171,27 @@ impl RateState {
     }
 
     /// Lets `days` pass without news.
-    pub fn wait(&mut self, model: &RateModel, days: f64) {
-        if days <= 0.0 {
+    pub fn wait(&mut self, pace: &Pace, days: Day) {
+        if days <= 0 {
             return;
         }
-        let fade = (-days / model.drift_days).exp();
-        let share = model.aside_share();
-        self.aside = share + (self.aside - share) * (-days * model.aside_fade()).exp();
+        let Span { fade, still_aside, still_at_work, .. } = pace.over(days);
+        let share = pace.model.aside_share();
+        self.aside = share + (self.aside - share) * (still_aside * still_at_work);
         self.drift *= fade;
         self.drift_share *= fade;
         self.covar *= fade;
         self.drift_var =
-            fade * fade * self.drift_var + model.drift_sd.powi(2) * (1.0 - fade * fade);
+            fade * fade * self.drift_var + pace.model.drift_sd.powi(2) * (1.0 - fade * fade);
     }
 
     /// Takes in `hours` over the next `days`, when the pool's average engine was expected to run
-    /// `exposure_hours`. Returns the log pseudo-likelihood.
-    pub fn observe(&mut self, model: &RateModel, seen: &Observed) -> Told {
+    /// `exposure_hours`.
+    pub fn observe(&mut self, pace: &Pace, seen: &Observed) -> Told {
         let Observed { days, exposure_hours, hours, noise } = *seen;
-        let span = days / model.drift_days;
-        let fade = (-span).exp();
-        let (mean_fade, mean_var) = averages(span);
+        let model = &pace.model;
+        let span = pace.over(days);
+        let Span { fade, mean_fade, mean_var, .. } = span;
         let stationary = model.drift_sd.powi(2);
         let noise_of_mean = stationary * (mean_var - mean_fade * mean_fade).max(0.0);
         let noise_shared = stationary * mean_fade * (1.0 - fade);
@@ -128,22 +208,23 @@ impl RateState {
         let noise_var = noise * model.overdispersion_hours * expected_of / exposure;
         let surprise = hours / exposure - expected;
         let seen_var = state_var + noise_var;
-        let none = probability_of_none(
-            expected_of * exposure,
-            model.overdispersion_hours,
-            state_var / (expected_of * expected_of),
-        );
-        let ways = Ways::new(model, self.aside, days);
+        let ways = Ways::new(&span, self.aside);
         let density = (-0.5 * surprise * surprise / seen_var).exp();
         let normal = density / (std::f64::consts::TAU * seen_var).sqrt();
         // Partly at work: anything up to what was expected is as likely.
         let flat = if surprise < 0.0 { 1.0 } else { density } / expected_of;
-        let none_partly = (1.0 - none) / -none.clamp(1e-12, 1.0 - 1e-9).ln();
         let quiet = weight_of_evidence(exposure, QUIET_HOURS_OF_ONE);
-        let likely = if hours > 0.0 { [0.0, flat, normal] } else { [1.0, none_partly, none] };
-        let after = ways.weighed(likely.map(|l| if l > 0.0 { l.powf(quiet) } else { 0.0 }));
-        let all = ways.never + ways.partly() * none_partly + ways.throughout * none;
-        let any = if hours > 0.0 { 1.0 - all } else { all }.max(1e-12).ln();
+        let tempered = |likely: f64| if likely > 0.0 { likely.powf(quiet) } else { 0.0 };
+        let (expected_hours, relative_var) =
+            (expected_of * exposure, state_var / (expected_of * expected_of));
+        let after = if hours > 0.0 {
+            // Only how the two compare counts; so far off that neither explains it, it is partly.
+            let times = if flat > 0.0 { normal / flat } else { 0.0 };
+            ways.weighed([0.0, 1.0, tempered(times)])
+        } else {
+            let [none_partly, none] = chances_of_none(model, expected_hours, relative_var);
+            ways.weighed([1.0, tempered(none_partly), tempered(none)])
+        };
         self.aside = after.aside;
         let at_work = after.throughout.max(1e-3);
         let var = state_var + noise_var / at_work;
@@ -159,13 +240,17 @@ impl RateState {
         self.lasting_var -= lasting_gain * lasting_with;
         self.covar = fade * self.covar - lasting_gain * drift_with;
         self.drift_var = fade * fade * self.drift_var + noise_of_end - drift_gain * drift_with;
-        // The variance is that of a rate; in hours it carries the exposure, which is given.
-        let told = if hours > 0.0 {
-            (ways.partly() * flat + ways.throughout * normal).max(1e-300).ln()
-        } else {
-            -0.5 * at_work * (seen_var.ln() + surprise * surprise / seen_var)
-        };
-        Told { hours: told, any }
+        Told {
+            ways,
+            any_hours: hours > 0.0,
+            flat,
+            normal,
+            at_work,
+            surprise,
+            seen_var,
+            expected_hours,
+            relative_var,
+        }
     }
 }
 
@@ -188,9 +273,8 @@ struct After {
 const STILL_ASIDE: f64 = 2.0 / 3.0;
 
 impl Ways {
-    fn new(model: &RateModel, aside: f64, days: f64) -> Self {
-        let still_aside = (-model.back_a_day * days).exp();
-        let still_at_work = (-model.aside_a_day * days).exp();
+    fn new(span: &Span, aside: f64) -> Self {
+        let Span { still_aside, still_at_work, .. } = *span;
         Self {
             never: aside * still_aside,
             back: aside * (1.0 - still_aside),
@@ -230,7 +314,7 @@ pub(crate) fn probability_of_none(mean: f64, overdispersion: f64, relative: f64)
 /// An interval as the filter sees it.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Observed {
-    pub days: f64,
+    pub days: Day,
     pub exposure_hours: f64,
     pub hours: f64,
     pub noise: f64,
@@ -289,12 +373,13 @@ fn weight_of_evidence(exposure_hours: f64, quiet_hours: f64) -> f64 {
 }
 
 fn sum_over(tracks: &[Track], model: &RateModel, part: impl Fn(&Told, f64) -> f64) -> f64 {
+    let pace = Pace::new(*model);
     let mut sum = 0.0;
     for track in tracks {
         let mut state = RateState::new(model);
         for (gap, seen) in &track.steps {
-            state.wait(model, f64::from(*gap));
-            let told = state.observe(model, seen);
+            state.wait(&pace, *gap);
+            let told = state.observe(&pace, seen);
             sum += part(&told, seen.exposure_hours);
         }
     }
@@ -309,13 +394,13 @@ fn penalised(tracks: &[Track], model: &RateModel) -> f64 {
     // Weak: a factor of 4 on the overdispersion, 2 to 3 on the others, is one sigma.
     const SIGMA: [f64; 4] = [1.5, 0.7, 1.0, 1.5];
     squares(model.spread_logs(), RateModel::PRIOR.spread_logs(), SIGMA)
-        - sum_over(tracks, model, |told, s| told.hours * s / (s + QUIET_HOURS))
+        - sum_over(tracks, model, |told, s| told.hours() * s / (s + QUIET_HOURS))
 }
 
 fn penalised_zeros(tracks: &[Track], model: &RateModel) -> f64 {
     const SIGMA: [f64; 2] = [2.0, 0.7];
     squares(model.aside_logs(), RateModel::PRIOR.aside_logs(), SIGMA)
-        - sum_over(tracks, model, |told, s| told.any * weight_of_evidence(s, QUIET_HOURS_OF_ZEROS))
+        - sum_over(tracks, model, |told, s| told.any(model) * weight_of_evidence(s, QUIET_HOURS_OF_ZEROS))
 }
 
 impl RateModel {
