@@ -418,9 +418,10 @@ impl<'a> Fitter<'a> {
                 part.score[i] += residual * g;
                 mixed[i] += rate_now / v * g;
                 let scaled = weight * g;
+                // Columns rise, so what comes before lies in the lower triangle.
+                let target = &mut part.information[i * n..i * n + i + 1];
                 for (&j, &h) in gradient.columns[..=at].iter().zip(&gradient.values) {
-                    let (low, high) = if i < j { (i, j) } else { (j, i) };
-                    part.information[high * n + low] += scaled * h;
+                    target[j] += scaled * h;
                 }
             }
             let mean = (rate_now * s).max(1e-6);
@@ -443,7 +444,7 @@ impl<'a> Fitter<'a> {
         }
     }
 
-    /// Derivative of an interval's exposure by the columns it touches.
+    /// Derivative of an interval's exposure by the columns it touches, columns rising.
     fn gradient(&self, row: &Row, sums: &Sums, gradient: &mut Gradient) {
         gradient.columns.clear();
         gradient.values.clear();
@@ -454,26 +455,26 @@ impl<'a> Fitter<'a> {
         let to = self.calendar.days[end - 1].first_spline;
         let long = end - start > 300;
         let touched = if long { SPLINES } else { (to + SPLINES - from) % SPLINES + 4 };
-        for k in 0..touched.min(SPLINES) {
-            let column = (from + k) % SPLINES;
+        // Splines go round the year: those past its end come first.
+        let past = from + touched.min(SPLINES);
+        for column in (0..past.saturating_sub(SPLINES)).chain(from..past.min(SPLINES)) {
             gradient.push(column, high[1 + column] - low[1 + column]);
         }
-        let months_at = SPLINES + self.curve.years;
         let (first, last) =
             (usize::from(self.month_of_day[start]), usize::from(self.month_of_day[end - 1]));
-        let (mut year, mut year_at) = (usize::MAX, 0);
+        let years_at = gradient.columns.len();
+        let (first_year, last_year) = (self.year_of_month[first], self.year_of_month[last]);
+        for year in first_year..=last_year {
+            gradient.push(SPLINES + usize::from(year), 0.0);
+        }
+        let months_at = SPLINES + self.curve.years;
         for month in first..=last {
             let a = (sums.month_starts[month] as usize).max(start);
             let b = (sums.month_starts[month + 1] as usize).min(end);
             let part = sums.running[b * STRIDE] - sums.running[a * STRIDE];
             gradient.push(months_at + month, part);
-            let its_year = usize::from(self.year_of_month[month]);
-            if its_year == year {
-                gradient.values[year_at] += part;
-            } else {
-                (year, year_at) = (its_year, gradient.columns.len());
-                gradient.push(SPLINES + year, part);
-            }
+            let year = usize::from(self.year_of_month[month] - first_year);
+            gradient.values[years_at + year] += part;
         }
     }
 

@@ -6,7 +6,7 @@
 use crate::curve::Curve;
 use crate::history::{Day, date_of, day_of};
 use crate::hours::{HoursDistribution, Part};
-use crate::linear::cholesky;
+use crate::linear::{cholesky, sum_over};
 use crate::plans::EnginePlans;
 use crate::pool::{EnginePosterior, PoolModel};
 use crate::rate::{Observed, Pace, RateModel, RateState, averages, probability_of_none};
@@ -536,12 +536,9 @@ impl<'a> Walk<'a> {
             + (self.drift_var - rates.drift_sd.powi(2)) * fade * fade;
         let share = self.own_share();
         let per_hour = if self.common_exposure > 0.0 { 1.0 / self.common_exposure } else { 0.0 };
-        let common_var: f64 = self
-            .common
-            .iter()
-            .zip(&self.own_past)
-            .map(|(window, past)| (per_hour * window - share * past).powi(2))
-            .sum();
+        let common_var = sum_over(&self.common, &self.own_past, |window, past| {
+            (per_hour * window - share * past).powi(2)
+        });
         let (own_var, common_var) = (own_var.max(0.0), common_var.min(MOST_COMMON));
         let relative = own_var / (rate * rate) * (1.0 + common_var) + common_var;
         let work = self.work();
