@@ -167,21 +167,19 @@ impl EngineAhead {
         if hours.is_none() && months.is_none() {
             return None;
         }
-        let dates: [Option<NaiveDate>; 3] = std::array::from_fn(|i| {
-            let by_hours = hours.and_then(|hours| self.date_of_hours(i, hours));
-            match (by_hours, months) {
-                (Some(a), Some(b)) => Some(a.min(b)),
-                (a, b) => a.or(b),
-            }
+        let hours_dates: [Option<NaiveDate>; 3] =
+            std::array::from_fn(|i| hours.and_then(|hours| self.date_of_hours(i, hours)));
+        let dates = hours_dates.map(|by_hours| match (by_hours, months) {
+            (Some(a), Some(b)) => Some(a.min(b)),
+            (a, b) => a.or(b),
         });
-        let by_hours = hours.map_or(0.0, |hours| self.probability(hours));
         let governing = match (hours, months) {
             (None, _) => Limb::Months,
             (Some(_), None) => Limb::Hours,
-            (Some(hours), Some(months)) => {
-                let half = self.date_of_hours(1, hours);
-                if half.is_some_and(|date| date <= months) { Limb::Hours } else { Limb::Months }
+            (Some(_), Some(months)) if hours_dates[1].is_some_and(|half| half <= months) => {
+                Limb::Hours
             }
+            (Some(_), Some(_)) => Limb::Months,
         };
         let by_months = months.is_some_and(|date| day_of(date) < self.by_day);
         Some(Due {
@@ -191,7 +189,11 @@ impl EngineAhead {
             q10: dates[0],
             q50: dates[1],
             q90: dates[2],
-            probability_by: if by_months { 1.0 } else { by_hours },
+            probability_by: if by_months {
+                1.0
+            } else {
+                hours.map_or(0.0, |hours| self.probability(hours))
+            },
         })
     }
 

@@ -39,7 +39,16 @@ impl Gamma {
     }
 
     fn quantile(&self, beyond: f64) -> f64 {
-        self.scale * GAMMA.upper_quantile(self.shape, beyond)
+        self.tabulated().quantile(beyond)
+    }
+
+    /// Ready for several quantiles.
+    fn tabulated(&self) -> Tabulated {
+        Tabulated {
+            shape: self.shape,
+            log_mean: (self.scale * self.shape).ln(),
+            row: GAMMA.row(self.shape),
+        }
     }
 
     /// Probability of at least `hours`, without the weight.
@@ -50,13 +59,29 @@ impl Gamma {
         1.0 - checked_gamma_lr(self.shape, hours / self.scale).unwrap_or(1.0)
     }
 
-    /// The same, quicker: Wilson and Hilferty (1931), within 1 % from a shape of 1 on.
-    fn beyond_nearly(&self, hours: f64) -> f64 {
-        if self.shape < 1.0 {
-            return self.beyond(hours);
+}
+
+/// Probability of at least some hours, given as a log, without the weight: Wilson and Hilferty
+/// (1931), within 1 % from a shape of 1 on; exact below.
+struct Nearly<'a> {
+    gamma: &'a Gamma,
+    log_mean: f64,
+    c: f64,
+    per_sd: f64,
+}
+
+impl<'a> Nearly<'a> {
+    fn new(gamma: &'a Gamma) -> Self {
+        let c = 1.0 / (9.0 * gamma.shape);
+        Self { gamma, log_mean: (gamma.scale * gamma.shape).ln(), c, per_sd: 1.0 / c.sqrt() }
+    }
+
+    fn beyond(&self, log_hours: f64) -> f64 {
+        if self.gamma.shape < 1.0 {
+            return self.gamma.beyond(log_hours.exp());
         }
-        let c = 1.0 / (9.0 * self.shape);
-        normal_upper(((hours / (self.scale * self.shape)).cbrt() - 1.0 + c) / c.sqrt())
+        let cube_root = ((log_hours - self.log_mean) / 3.0).exp();
+        normal_upper((cube_root - 1.0 + self.c) * self.per_sd)
     }
 }
 
@@ -151,8 +176,9 @@ impl HoursDistribution {
     /// the high part, whose quantiles are tabulated.
     fn mixed_quantile(&self, beyond: f64) -> f64 {
         let (low, high) = (&self.low, &self.high);
+        let (lows, highs) = (Nearly::new(low), high.tabulated());
         let excess =
-            |u: f64| high.weight * u + low.weight * low.beyond_nearly(high.quantile(u)) - beyond;
+            |u: f64| high.weight * u + low.weight * lows.beyond(highs.log_quantile(u)) - beyond;
         let (mut a, mut b) = (
             ((beyond - low.weight) / high.weight).clamp(1e-9, 1.0 - 1e-9),
             (beyond / high.weight).clamp(1e-9, 1.0 - 1e-9),
@@ -161,15 +187,15 @@ impl HoursDistribution {
         if at_a >= 0.0 {
             // None of the high part lies beyond: what is asked for is in the low part's tail.
             let tail = (beyond / low.weight).clamp(1e-12, 1.0);
-            return low.quantile(tail).max(high.quantile(a));
+            return low.quantile(tail).max(highs.quantile(a));
         }
         if at_b <= 0.0 && beyond < high.weight {
-            return high.quantile(b);
+            return highs.quantile(b);
         }
         if at_b <= 0.0 {
             // All of the high part lies beyond: what is left is the low part's.
             let rest = ((beyond - high.weight) / low.weight).clamp(1e-9, 1.0 - 1e-9);
-            return low.quantile(rest).min(high.quantile(b));
+            return low.quantile(rest).min(highs.quantile(b));
         }
         // Off by less than this in probability, levels that differ by more can't cross.
         const NEAR_ENOUGH: f64 = 1e-6;
@@ -179,7 +205,7 @@ impl HoursDistribution {
                 if step < 30 { (a * at_b - b * at_a) / (at_b - at_a) } else { (a + b) / 2.0 };
             let value = excess(middle);
             if value.abs() < NEAR_ENOUGH {
-                return high.quantile(middle);
+                return highs.quantile(middle);
             }
             if value < 0.0 {
                 (a, at_a) = (middle, value);
@@ -195,7 +221,7 @@ impl HoursDistribution {
                 kept = -1;
             }
         }
-        high.quantile((a + b) / 2.0)
+        highs.quantile((a + b) / 2.0)
     }
 
     /// Probability that at least `hours` are run.
@@ -240,37 +266,59 @@ impl GammaTable {
         Self { logs }
     }
 
-    fn upper_quantile(&self, shape: f64, beyond: f64) -> f64 {
-        let score = -normal_score(beyond);
+    /// The four rows around a shape, as the first one's start and weights; `None` off the table.
+    fn row(&self, shape: f64) -> Option<(usize, [f64; 4])> {
         let x = (shape.ln() - SHAPE_LOW) / SHAPE_STEP;
-        let y = (score - SCORE_LOW) / SCORE_STEP;
-        if !(x >= 0.0 && x <= (SHAPES - 1) as f64 && y >= 0.0 && y <= (SCORES - 1) as f64) {
-            return outside(shape, score, beyond);
-        }
-        let (i, u) = cell(x, SHAPES);
-        let (j, v) = cell(y, SCORES);
-        let (a, b) = (cubic(u), cubic(v));
-        let mut log = 0.0;
-        for (k, weight) in a.iter().enumerate() {
-            let row = &self.logs[(i + k) * SCORES + j..(i + k) * SCORES + j + 4];
-            log += weight * row.iter().zip(&b).map(|(entry, w)| entry * w).sum::<f64>();
-        }
-        shape * log.exp()
+        (x >= 0.0 && x <= (SHAPES - 1) as f64).then(|| {
+            let (i, u) = cell(x, SHAPES);
+            (i * SCORES, cubic(u))
+        })
     }
 }
 
-/// Beyond the table: exact for odd shapes, Wilson and Hilferty (1931) for very large ones.
+/// Quantiles of one gamma.
+struct Tabulated {
+    shape: f64,
+    log_mean: f64,
+    row: Option<(usize, [f64; 4])>,
+}
+
+impl Tabulated {
+    fn quantile(&self, beyond: f64) -> f64 {
+        self.log_quantile(beyond).exp()
+    }
+
+    fn log_quantile(&self, beyond: f64) -> f64 {
+        let score = -normal_score(beyond);
+        let y = (score - SCORE_LOW) / SCORE_STEP;
+        let (Some((start, weights)), true) = (self.row, y >= 0.0 && y <= (SCORES - 1) as f64)
+        else {
+            return self.log_mean + outside(self.shape, score, beyond);
+        };
+        let (j, v) = cell(y, SCORES);
+        let b = cubic(v);
+        let mut log = 0.0;
+        for (k, weight) in weights.iter().enumerate() {
+            let row = &GAMMA.logs[start + k * SCORES + j..][..4];
+            log += weight * row.iter().zip(&b).map(|(entry, w)| entry * w).sum::<f64>();
+        }
+        self.log_mean + log
+    }
+}
+
+/// Log of quantile over shape beyond the table: exact for odd shapes, Wilson and Hilferty (1931) for
+/// very large ones.
 fn outside(shape: f64, score: f64, beyond: f64) -> f64 {
     if shape > 1e4 {
         let c = 1.0 / (9.0 * shape);
-        return shape * (1.0 - c + score * c.sqrt()).max(0.0).powi(3);
+        return 3.0 * (1.0 - c + score * c.sqrt()).max(0.0).ln();
     }
-    ln_quantile(shape, beyond).exp()
+    ln_quantile(shape, beyond) - shape.ln()
 }
 
 /// First of the four entries around `at`, and the place between the middle two.
 fn cell(at: f64, entries: usize) -> (usize, f64) {
-    let first = (at.floor() as usize).saturating_sub(1).min(entries - 4);
+    let first = (at as usize).saturating_sub(1).min(entries - 4);
     (first, at - (first + 1) as f64)
 }
 
@@ -353,12 +401,12 @@ fn normal_score(p: f64) -> f64 {
     if p < TAIL {
         let q = (-2.0 * p.max(1e-300).ln()).sqrt();
         let above = C.iter().fold(0.0, |sum, c| sum * q + c);
-        above / D.iter().fold(0.0, |sum, d| sum * q + d).mul_add(q, 1.0)
+        above / (D.iter().fold(0.0, |sum, d| sum * q + d) * q + 1.0)
     } else if p <= 1.0 - TAIL {
         let q = p - 0.5;
         let r = q * q;
         let above = A.iter().fold(0.0, |sum, a| sum * r + a) * q;
-        above / B.iter().fold(0.0, |sum, b| sum * r + b).mul_add(r, 1.0)
+        above / (B.iter().fold(0.0, |sum, b| sum * r + b) * r + 1.0)
     } else {
         -normal_score(1.0 - p)
     }

@@ -72,39 +72,43 @@ pub(crate) struct RateState {
 pub(crate) struct Told {
     ways: Ways,
     any_hours: bool,
-    /// Densities of hours above zero: partly at work, and throughout.
-    flat: f64,
-    normal: f64,
     at_work: f64,
-    surprise: f64,
+    /// Of the rate: more than expected, its square over the variance, and both variances.
+    above: bool,
+    square: f64,
     seen_var: f64,
-    expected_hours: f64,
-    relative_var: f64,
+    state_var: f64,
+    expected: f64,
+    exposure: f64,
 }
 
 impl Told {
     /// Log pseudo-likelihood of the hours, weighted by the chance that the engine was at work.
     fn hours(&self) -> f64 {
-        if self.any_hours {
-            (self.ways.partly() * self.flat + self.ways.throughout * self.normal).max(1e-300).ln()
-        } else {
+        if !self.any_hours {
             // The variance is that of a rate; in hours it carries the exposure, which is given.
-            let square = self.surprise * self.surprise;
-            -0.5 * self.at_work * (self.seen_var.ln() + square / self.seen_var)
+            return -0.5 * self.at_work * (self.seen_var.ln() + self.square);
         }
+        let density = (-0.5 * self.square).exp();
+        let normal = density / (std::f64::consts::TAU * self.seen_var).sqrt();
+        // Partly at work: anything up to what was expected is as likely.
+        let flat = if self.above { density } else { 1.0 } / self.expected;
+        (self.ways.partly() * flat + self.ways.throughout * normal).max(1e-300).ln()
     }
 
     /// Log probability of there being none, or some.
     fn any(&self, model: &RateModel) -> f64 {
-        let [none_partly, none] = chances_of_none(model, self.expected_hours, self.relative_var);
+        let [none_partly, none] =
+            chances_of_none(model, self.exposure, self.expected, self.state_var);
         let all = self.ways.never + self.ways.partly() * none_partly + self.ways.throughout * none;
         if self.any_hours { 1.0 - all } else { all }.max(1e-12).ln()
     }
 }
 
 /// Chance of no hours partly at work, and throughout.
-fn chances_of_none(model: &RateModel, hours: f64, relative_var: f64) -> [f64; 2] {
-    let none = probability_of_none(hours, model.overdispersion_hours, relative_var);
+fn chances_of_none(model: &RateModel, exposure: f64, rate: f64, variance: f64) -> [f64; 2] {
+    let relative = variance / (rate * rate);
+    let none = probability_of_none(rate * exposure, model.overdispersion_hours, relative);
     [(1.0 - none) / -none.clamp(1e-12, 1.0 - 1e-9).ln(), none]
 }
 
@@ -209,20 +213,20 @@ impl RateState {
         let surprise = hours / exposure - expected;
         let seen_var = state_var + noise_var;
         let ways = Ways::new(&span, self.aside);
-        let density = (-0.5 * surprise * surprise / seen_var).exp();
-        let normal = density / (std::f64::consts::TAU * seen_var).sqrt();
-        // Partly at work: anything up to what was expected is as likely.
-        let flat = if surprise < 0.0 { 1.0 } else { density } / expected_of;
+        let square = surprise * surprise / seen_var;
         let quiet = weight_of_evidence(exposure, QUIET_HOURS_OF_ONE);
-        let tempered = |likely: f64| if likely > 0.0 { likely.powf(quiet) } else { 0.0 };
-        let (expected_hours, relative_var) =
-            (expected_of * exposure, state_var / (expected_of * expected_of));
         let after = if hours > 0.0 {
-            // Only how the two compare counts; so far off that neither explains it, it is partly.
-            let times = if flat > 0.0 { normal / flat } else { 0.0 };
-            ways.weighed([0.0, 1.0, tempered(times)])
+            // Only how throughout compares with partly counts (their densities: `Told::hours`); so
+            // far off that neither explains it, it is partly. In logs, since the next reading waits
+            // for this.
+            let apart = if surprise < 0.0 { square } else { 0.0 };
+            let log =
+                0.5 * ((expected_of * expected_of / (std::f64::consts::TAU * seen_var)).ln() - apart);
+            let times = if square < NEITHER { (quiet * log).exp() } else { 0.0 };
+            ways.weighed([0.0, 1.0, times])
         } else {
-            let [none_partly, none] = chances_of_none(model, expected_hours, relative_var);
+            let [none_partly, none] = chances_of_none(model, exposure, expected_of, state_var);
+            let tempered = |likely: f64| if likely > 0.0 { likely.powf(quiet) } else { 0.0 };
             ways.weighed([1.0, tempered(none_partly), tempered(none)])
         };
         self.aside = after.aside;
@@ -243,16 +247,19 @@ impl RateState {
         Told {
             ways,
             any_hours: hours > 0.0,
-            flat,
-            normal,
             at_work,
-            surprise,
+            above: surprise >= 0.0,
+            square,
             seen_var,
-            expected_hours,
-            relative_var,
+            state_var,
+            expected: expected_of,
+            exposure,
         }
     }
 }
+
+/// Squared surprise over its variance beyond which a normal density is zero in 64 bits.
+const NEITHER: f64 = 1_490.0;
 
 /// Chances of an interval: laid aside all of it, back or laid aside in it, at work throughout.
 struct Ways {
