@@ -397,26 +397,29 @@ impl<'a> Fitter<'a> {
         };
         let variance = |row: &Row, s: f64| (phi + kappa * rate * s) * row.noise;
         let (mut own, mut seen) = (0.0, 0.0);
+        gradient.exposures.clear();
         for row in rows {
             let s = exposure(row);
-            let v = variance(row, s);
-            own += row.hours / v;
-            seen += s / v;
+            let per_variance = 1.0 / variance(row, s);
+            own += row.hours * per_variance;
+            seen += s * per_variance;
+            gradient.exposures.push((s, per_variance));
         }
         let rate_now = (alpha + own) / (alpha + seen);
         part.rates.push(rate_now);
         part.rate_squares += (rate_now - 1.0).powi(2) + rate_now / (alpha + seen);
         let n = self.curve.unknowns();
         mixed.fill(0.0);
-        for row in rows {
-            let s = exposure(row);
-            let v = variance(row, s);
+        for (at_row, row) in rows.iter().enumerate() {
             self.gradient(row, sums, gradient);
-            let residual = (row.hours / s - rate_now) / v;
-            let weight = rate_now / (s * v);
+            let (s, per_variance) = gradient.exposures[at_row];
+            let per_hour = 1.0 / s;
+            let residual = (row.hours * per_hour - rate_now) * per_variance;
+            let seen = rate_now * per_variance;
+            let weight = seen * per_hour;
             for (at, (&i, &g)) in gradient.columns.iter().zip(&gradient.values).enumerate() {
                 part.score[i] += residual * g;
-                mixed[i] += rate_now / v * g;
+                mixed[i] += seen * g;
                 let scaled = weight * g;
                 // Columns rise, so what comes before lies in the lower triangle.
                 let target = &mut part.information[i * n..i * n + i + 1];
@@ -457,8 +460,10 @@ impl<'a> Fitter<'a> {
         let touched = if long { SPLINES } else { (to + SPLINES - from) % SPLINES + 4 };
         // Splines go round the year: those past its end come first.
         let past = from + touched.min(SPLINES);
-        for column in (0..past.saturating_sub(SPLINES)).chain(from..past.min(SPLINES)) {
-            gradient.push(column, high[1 + column] - low[1 + column]);
+        for run in [0..past.saturating_sub(SPLINES), from..past.min(SPLINES)] {
+            let ends = high[1..][run.clone()].iter().zip(&low[1..][run.clone()]);
+            gradient.values.extend(ends.map(|(high, low)| high - low));
+            gradient.columns.extend(run);
         }
         let (first, last) =
             (usize::from(self.month_of_day[start]), usize::from(self.month_of_day[end - 1]));
@@ -616,6 +621,8 @@ impl<'a> Fitter<'a> {
 struct Gradient {
     columns: Vec<usize>,
     values: Vec<f64>,
+    /// Of an engine's rows: exposure, and one over their variance.
+    exposures: Vec<(f64, f64)>,
 }
 
 impl Gradient {

@@ -172,18 +172,19 @@ impl HoursDistribution {
         self.floor + self.mixed_quantile(beyond)
     }
 
-    /// Hours exceeded with probability `beyond`: regula falsi (Illinois) on the probability within
-    /// the high part, whose quantiles are tabulated.
+    /// Hours exceeded with probability `beyond`: regula falsi (Anderson and Björck 1973, BIT 13) on
+    /// the probability within the high part, whose quantiles are tabulated.
     fn mixed_quantile(&self, beyond: f64) -> f64 {
         let (low, high) = (&self.low, &self.high);
         let (lows, highs) = (Nearly::new(low), high.tabulated());
         let excess =
             |u: f64| high.weight * u + low.weight * lows.beyond(highs.log_quantile(u)) - beyond;
-        let (mut a, mut b) = (
-            ((beyond - low.weight) / high.weight).clamp(1e-9, 1.0 - 1e-9),
-            (beyond / high.weight).clamp(1e-9, 1.0 - 1e-9),
-        );
-        let (mut at_a, mut at_b) = (excess(a), excess(b));
+        let inside = |u: f64| u.clamp(1e-9, 1.0 - 1e-9);
+        let mut b = inside(beyond / high.weight);
+        let mut at_b = excess(b);
+        // The excess rises by at least the high part's weight, so this step lands below the root.
+        let mut a = inside(b - at_b.max(0.0) / high.weight);
+        let mut at_a = excess(a);
         if at_a >= 0.0 {
             // None of the high part lies beyond: what is asked for is in the low part's tail.
             let tail = (beyond / low.weight).clamp(1e-12, 1.0);
@@ -208,16 +209,16 @@ impl HoursDistribution {
                 return highs.quantile(middle);
             }
             if value < 0.0 {
-                (a, at_a) = (middle, value);
                 if kept == 1 {
-                    at_b *= 0.5;
+                    at_b *= shrink(value, at_a);
                 }
+                (a, at_a) = (middle, value);
                 kept = 1;
             } else {
-                (b, at_b) = (middle, value);
                 if kept == -1 {
-                    at_a *= 0.5;
+                    at_a *= shrink(value, at_b);
                 }
+                (b, at_b) = (middle, value);
                 kept = -1;
             }
         }
@@ -233,6 +234,12 @@ impl HoursDistribution {
         let parts = [&self.low, &self.high].into_iter().filter(|part| part.weight > 0.0);
         parts.map(|part| part.weight * part.beyond(hours)).sum::<f64>().clamp(0.0, 1.0)
     }
+}
+
+/// Share of the value kept at the end that regula falsi has left in place twice.
+fn shrink(new: f64, old: f64) -> f64 {
+    let share = 1.0 - new / old;
+    if share > 0.0 { share } else { 0.5 }
 }
 
 /// Quantiles of the unit-scale gamma, from a table: exact inversion costs microseconds, and a fleet

@@ -89,11 +89,15 @@ impl Told {
             // The variance is that of a rate; in hours it carries the exposure, which is given.
             return -0.5 * self.at_work * (self.seen_var.ln() + self.square);
         }
-        let density = (-0.5 * self.square).exp();
-        let normal = density / (std::f64::consts::TAU * self.seen_var).sqrt();
-        // Partly at work: anything up to what was expected is as likely.
-        let flat = if self.above { density } else { 1.0 } / self.expected;
-        (self.ways.partly() * flat + self.ways.throughout * normal).max(1e-300).ln()
+        let throughout = self.ways.throughout / (std::f64::consts::TAU * self.seen_var).sqrt();
+        // Partly at work: anything up to what was expected is as likely, and above it as throughout.
+        let partly = self.ways.partly() / self.expected;
+        let told = if self.above {
+            (partly + throughout).ln() - 0.5 * self.square
+        } else {
+            (partly + throughout * (-0.5 * self.square).exp()).ln()
+        };
+        told.max(LEAST_TOLD)
     }
 
     /// Log probability of there being none, or some.
@@ -257,6 +261,9 @@ impl RateState {
         }
     }
 }
+
+/// Log of the least density, 1e-300.
+const LEAST_TOLD: f64 = -690.775_527_898_213_7;
 
 /// Squared surprise over its variance beyond which a normal density is zero in 64 bits.
 const NEITHER: f64 = 1_490.0;
