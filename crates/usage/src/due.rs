@@ -51,7 +51,7 @@ pub struct Due {
 pub struct EngineAhead {
     /// Days of the table, rising; the first is the last reading's (or the day asked from).
     days: Vec<Day>,
-    /// Hours not exceeded with probability 0.1, 0.5, 0.9, never falling.
+    /// Hours not exceeded with probability 0.9, 0.5, 0.1, never falling; each as far as is asked.
     quantiles: [Vec<f64>; 3],
     by: HoursDistribution,
     by_day: Day,
@@ -104,8 +104,7 @@ impl Outlook {
                 asked = true;
             }
             walk.advance(day);
-            ahead.push(day, &walk);
-            if ahead.quantiles[2].last().is_some_and(|&hours| hours >= hours_left_max) {
+            if !ahead.push(day, &walk, hours_left_max) {
                 break;
             }
         }
@@ -150,14 +149,22 @@ fn table_days(start: Day) -> impl Iterator<Item = Day> {
 }
 
 impl EngineAhead {
-    fn push(&mut self, day: Day, walk: &Walk) {
+    /// Adds a day; whether some quantile is still below the most hours that are asked for.
+    fn push(&mut self, day: Day, walk: &Walk, hours_left_max: f64) -> bool {
         let hours = walk.distribution();
         self.days.push(day);
+        let mut below = false;
         for (quantiles, level) in self.quantiles.iter_mut().zip(HOURS_LEVELS) {
-            // Hours never fall; matched distributions may, by a hair, where seasons turn.
             let before = quantiles[quantiles.len() - 1];
-            quantiles.push(hours.quantile(level).max(before));
+            if before >= hours_left_max {
+                continue;
+            }
+            // Hours never fall; matched distributions may, by a hair, where seasons turn.
+            let reached = hours.quantile(level).max(before);
+            quantiles.push(reached);
+            below |= reached < hours_left_max;
         }
+        below
     }
 
     /// When a task falls due; `None` where no limb is known.

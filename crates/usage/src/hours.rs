@@ -331,11 +331,13 @@ fn cell(at: f64, entries: usize) -> (usize, f64) {
 
 /// Weights of the cubic through entries at −1, 0, 1, 2 (Lagrange).
 fn cubic(x: f64) -> [f64; 4] {
+    const SIXTH: f64 = 1.0 / 6.0;
+    let (left, right) = (x * (x - 1.0), (x + 1.0) * (x - 2.0));
     [
-        -x * (x - 1.0) * (x - 2.0) / 6.0,
-        (x + 1.0) * (x - 1.0) * (x - 2.0) / 2.0,
-        -(x + 1.0) * x * (x - 2.0) / 2.0,
-        (x + 1.0) * x * (x - 1.0) / 6.0,
+        -left * (x - 2.0) * SIXTH,
+        right * (x - 1.0) * 0.5,
+        -right * x * 0.5,
+        left * (x + 1.0) * SIXTH,
     ]
 }
 
