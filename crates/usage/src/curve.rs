@@ -347,9 +347,14 @@ impl<'a> Fitter<'a> {
             .map(|chunk| {
                 let mut part = self.empty_totals();
                 let mut gradient = Gradient::default();
-                let mut mixed = vec![0.0; self.curve.unknowns()];
-                for (rows, rate) in chunk {
-                    self.add_engine(rows, *rate, sums, &mut part, &mut gradient, &mut mixed);
+                let n = self.curve.unknowns();
+                let mut profiled = vec![0.0; TOGETHER * n];
+                for engines in chunk.chunks(TOGETHER) {
+                    profiled.fill(0.0);
+                    for ((rows, rate), out) in engines.iter().zip(profiled.chunks_exact_mut(n)) {
+                        self.add_engine(rows, *rate, sums, &mut part, &mut gradient, out);
+                    }
+                    take_out(&mut part.information, &profiled, n);
                 }
                 part
             })
@@ -376,6 +381,8 @@ impl<'a> Fitter<'a> {
         }
     }
 
+    /// Adds an engine, but for what profiling its rate out takes from the information: the outer
+    /// product of `profiled`, which is zero on entry, with itself.
     fn add_engine(
         &self,
         rows: &[Row],
@@ -383,7 +390,7 @@ impl<'a> Fitter<'a> {
         sums: &Sums,
         part: &mut Totals,
         gradient: &mut Gradient,
-        mixed: &mut [f64],
+        profiled: &mut [f64],
     ) {
         if rows.is_empty() {
             part.rates.push(1.0);
@@ -409,7 +416,6 @@ impl<'a> Fitter<'a> {
         part.rates.push(rate_now);
         part.rate_squares += (rate_now - 1.0).powi(2) + rate_now / (alpha + seen);
         let n = self.curve.unknowns();
-        mixed.fill(0.0);
         for (at_row, row) in rows.iter().enumerate() {
             self.gradient(row, sums, gradient);
             let (s, per_variance) = gradient.exposures[at_row];
@@ -419,7 +425,7 @@ impl<'a> Fitter<'a> {
             let weight = seen * per_hour;
             for (at, (&i, &g)) in gradient.columns.iter().zip(&gradient.values).enumerate() {
                 part.score[i] += residual * g;
-                mixed[i] += seen * g;
+                profiled[i] += seen * g;
                 let scaled = weight * g;
                 // Columns rise, so what comes before lies in the lower triangle.
                 let target = &mut part.information[i * n..i * n + i + 1];
@@ -437,14 +443,8 @@ impl<'a> Fitter<'a> {
             m[3] += w * scatter;
             m[4] += w * scatter * mean;
         }
-        let held = alpha + own;
-        for i in 0..n {
-            if mixed[i] != 0.0 {
-                let share = mixed[i] / held;
-                let target = &mut part.information[i * n..i * n + i + 1];
-                target.iter_mut().zip(&mixed[..=i]).for_each(|(t, &m)| *t -= share * m);
-            }
-        }
+        let scale = 1.0 / (alpha + own).sqrt();
+        profiled.iter_mut().for_each(|value| *value *= scale);
     }
 
     /// Derivative of an interval's exposure by the columns it touches, columns rising.
@@ -614,6 +614,24 @@ impl<'a> Fitter<'a> {
         }
         let mean = factors.iter().sum::<f64>() / 7.0;
         self.curve.weekdays = factors.map(|factor| factor / mean);
+    }
+}
+
+/// Engines whose rates are profiled out in one pass over the information.
+const TOGETHER: usize = 4;
+
+/// Takes the outer products of rows from the lower triangle of an `n × n` matrix.
+fn take_out(matrix: &mut [f64], rows: &[f64], n: usize) {
+    let (a, b, c, d) = (&rows[..n], &rows[n..2 * n], &rows[2 * n..3 * n], &rows[3 * n..4 * n]);
+    for (i, target) in matrix.chunks_exact_mut(n).enumerate() {
+        let own = [a[i], b[i], c[i], d[i]];
+        if own == [0.0; TOGETHER] {
+            continue;
+        }
+        let columns = a.iter().zip(b).zip(c).zip(d);
+        for (slot, (((a, b), c), d)) in target[..=i].iter_mut().zip(columns) {
+            *slot -= own[0] * a + own[1] * b + own[2] * c + own[3] * d;
+        }
     }
 }
 

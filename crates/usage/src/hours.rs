@@ -58,7 +58,6 @@ impl Gamma {
         }
         1.0 - checked_gamma_lr(self.shape, hours / self.scale).unwrap_or(1.0)
     }
-
 }
 
 /// Probability of at least some hours, given as a log, without the weight: Wilson and Hilferty
@@ -333,12 +332,7 @@ fn cell(at: f64, entries: usize) -> (usize, f64) {
 fn cubic(x: f64) -> [f64; 4] {
     const SIXTH: f64 = 1.0 / 6.0;
     let (left, right) = (x * (x - 1.0), (x + 1.0) * (x - 2.0));
-    [
-        -left * (x - 2.0) * SIXTH,
-        right * (x - 1.0) * 0.5,
-        -right * x * 0.5,
-        left * (x + 1.0) * SIXTH,
-    ]
+    [-left * (x - 2.0) * SIXTH, right * (x - 1.0) * 0.5, -right * x * 0.5, left * (x + 1.0) * SIXTH]
 }
 
 /// ln of the quantile that is exceeded with probability `beyond`: safeguarded Newton on the log.

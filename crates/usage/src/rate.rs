@@ -224,8 +224,8 @@ impl RateState {
             // far off that neither explains it, it is partly. In logs, since the next reading waits
             // for this.
             let apart = if surprise < 0.0 { square } else { 0.0 };
-            let log =
-                0.5 * ((expected_of * expected_of / (std::f64::consts::TAU * seen_var)).ln() - apart);
+            let log = 0.5
+                * ((expected_of * expected_of / (std::f64::consts::TAU * seen_var)).ln() - apart);
             let times = if square < NEITHER { (quiet * log).exp() } else { 0.0 };
             ways.weighed([0.0, 1.0, times])
         } else {
@@ -414,7 +414,9 @@ fn penalised(tracks: &[Track], model: &RateModel) -> f64 {
 fn penalised_zeros(tracks: &[Track], model: &RateModel) -> f64 {
     const SIGMA: [f64; 2] = [2.0, 0.7];
     squares(model.aside_logs(), RateModel::PRIOR.aside_logs(), SIGMA)
-        - sum_over(tracks, model, |told, s| told.any(model) * weight_of_evidence(s, QUIET_HOURS_OF_ZEROS))
+        - sum_over(tracks, model, |told, s| {
+            told.any(model) * weight_of_evidence(s, QUIET_HOURS_OF_ZEROS)
+        })
 }
 
 impl RateModel {
