@@ -9,7 +9,7 @@ use crate::hours::{HoursDistribution, Part};
 use crate::linear::{cholesky, sum_over};
 use crate::plans::EnginePlans;
 use crate::pool::{EnginePosterior, PoolModel};
-use crate::rate::{Observed, Pace, RateModel, RateState, averages, probability_of_none};
+use crate::rate::{Observed, Pace, RateModel, RateState, Span, probability_of_none};
 use crate::season::{Calendar, CalendarDay, SPLINES};
 use crate::{EngineHistory, UsageError, UseInterval};
 use chrono::NaiveDate;
@@ -393,8 +393,12 @@ pub(crate) struct Walk<'a> {
     aside: f64,
     /// Turned derivative of the engine's own past, per hour of it.
     own_past: Vec<f64>,
-    start: Day,
     at: Day,
+    /// Share of the drift that is left, and chances of having been laid aside, or at work, all the
+    /// while until `at`.
+    left: f64,
+    still_aside: f64,
+    still_at_work: f64,
     exposure: f64,
     /// ∫ f e^(−t/τ), and ∫∫ f f e^(−|t − s|/τ).
     faded: f64,
@@ -447,8 +451,10 @@ impl<'a> Walk<'a> {
             drift_share: state.drift_share,
             aside: state.aside,
             own_past,
-            start,
             at: start,
+            left: 1.0,
+            still_aside: 1.0,
+            still_at_work: 1.0,
             exposure: 0.0,
             faded: 0.0,
             paired: 0.0,
@@ -470,20 +476,18 @@ impl<'a> Walk<'a> {
         if day <= self.at {
             return;
         }
-        let tau = self.outlook.pace.model.drift_days;
-        let span = f64::from(day - self.at) / tau;
-        let (mean_fade, mean_pair) = averages(span);
-        let fade = (-span).exp();
+        let span = self.outlook.pace.over(day - self.at);
+        let Span { fade, mean_fade, mean_var: mean_pair, .. } = span;
         let whole = self.outlook.exposure(self.at, day);
         let (kept, booked, booked_var) = self.plans.between(self.outlook, self.at, day, whole);
         self.booked += booked;
         self.booked_var += booked_var;
-        let before = (-f64::from(self.at - self.start) / tau).exp();
         self.exposure += kept;
-        self.faded += before * mean_fade * kept;
+        self.faded += self.left * mean_fade * kept;
+        self.left *= fade;
         self.paired += 2.0 * self.trailing * mean_fade * kept + mean_pair * kept * kept;
         self.trailing = self.trailing * fade + mean_fade * kept;
-        self.advance_aside(day, kept);
+        self.advance_aside(&span, kept);
         // Beyond the table years repeat, and so does what is not known of them.
         if whole > 0.0 && self.at < self.outlook.end() {
             self.outlook.turned_to(day, &mut self.scratch);
@@ -499,18 +503,19 @@ impl<'a> Walk<'a> {
         self.at = day;
     }
 
-    fn advance_aside(&mut self, day: Day, kept: f64) {
-        let rates = &self.outlook.pace.model;
-        let span = f64::from(day - self.at) * rates.aside_fade();
-        let (mean_fade, mean_pair) = averages(span);
-        let before = (-f64::from(self.at - self.start) * rates.aside_fade()).exp();
-        let share = rates.aside_share();
+    fn advance_aside(&mut self, span: &Span, kept: f64) {
+        let Span { aside_mean_fade: mean_fade, aside_mean_var: mean_pair, .. } = *span;
+        let share = self.outlook.pace.model.aside_share();
+        let before = self.still_aside * self.still_at_work;
         let aside = share + (self.aside - share) * before * mean_fade;
         let variance = aside * (1.0 - aside) / (1.0 - share).powi(2);
         self.aside_faded += before * mean_fade * kept;
         self.aside_paired +=
             2.0 * self.aside_trailing * mean_fade * kept + variance * mean_pair * kept * kept;
-        self.aside_trailing = self.aside_trailing * (-span).exp() + variance * mean_fade * kept;
+        let fade = span.still_aside * span.still_at_work;
+        self.aside_trailing = self.aside_trailing * fade + variance * mean_fade * kept;
+        self.still_aside *= span.still_aside;
+        self.still_at_work *= span.still_at_work;
     }
 
     /// Weight of the drift as it is now in the window's mean.
@@ -565,10 +570,9 @@ impl<'a> Walk<'a> {
     /// How the window splits by being laid aside.
     fn work(&self) -> Work {
         let rates = &self.outlook.pace.model;
-        let days = f64::from(self.at - self.start);
         let aside_share = rates.aside_share();
-        let never = self.aside * (-rates.back_a_day * days).exp();
-        let throughout = (1.0 - self.aside) * (-rates.aside_a_day * days).exp();
+        let never = self.aside * self.still_aside;
+        let throughout = (1.0 - self.aside) * self.still_at_work;
         let partly = (1.0 - never - throughout).max(0.0);
         // Mean and variance of the share of the window's hours at work, of which `never` is 0 and
         // `throughout` is 1; what they leave is the rest's.

@@ -120,12 +120,15 @@ fn chances_of_none(model: &RateModel, exposure: f64, rate: f64, variance: f64) -
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Span {
     /// Share of a drift that is left, its mean over the days, and the variance of a unit drift's.
-    fade: f64,
-    mean_fade: f64,
-    mean_var: f64,
+    pub fade: f64,
+    pub mean_fade: f64,
+    pub mean_var: f64,
     /// Chances of being laid aside, or at work, all the while.
-    still_aside: f64,
-    still_at_work: f64,
+    pub still_aside: f64,
+    pub still_at_work: f64,
+    /// As the drift's: of whether an engine is laid aside.
+    pub aside_mean_fade: f64,
+    pub aside_mean_var: f64,
 }
 
 impl Span {
@@ -133,12 +136,15 @@ impl Span {
         let days = f64::from(days);
         let span = days / model.drift_days;
         let (mean_fade, mean_var) = averages(span);
+        let (aside_mean_fade, aside_mean_var) = averages(days * model.aside_fade());
         Self {
             fade: (-span).exp(),
             mean_fade,
             mean_var,
             still_aside: (-model.back_a_day * days).exp(),
             still_at_work: (-model.aside_a_day * days).exp(),
+            aside_mean_fade,
+            aside_mean_var,
         }
     }
 }
@@ -158,7 +164,7 @@ impl Pace {
         Self { spans: (0..SPANS_KEPT).map(|days| Span::new(&model, days)).collect(), model }
     }
 
-    fn over(&self, days: Day) -> Span {
+    pub fn over(&self, days: Day) -> Span {
         let kept = usize::try_from(days).ok().and_then(|days| self.spans.get(days));
         kept.copied().unwrap_or_else(|| Span::new(&self.model, days))
     }
@@ -335,7 +341,7 @@ pub(crate) struct Observed {
 }
 
 /// Mean of e⁻ˣ over [0, span], and variance of the mean of a unit OU process over it.
-pub(crate) fn averages(span: f64) -> (f64, f64) {
+fn averages(span: f64) -> (f64, f64) {
     if span < 1e-3 {
         return (1.0 - span / 2.0, 1.0 - span / 3.0);
     }
