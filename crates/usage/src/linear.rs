@@ -94,7 +94,7 @@ pub(crate) fn sum_over(a: &[f64], b: &[f64], part: impl Fn(f64, f64) -> f64) -> 
 
 #[cfg(test)]
 mod tests {
-    use super::{cholesky, inverse, times};
+    use super::{cholesky, dot, inverse, times};
 
     #[test]
     fn inverse_times_matrix_is_one() {
@@ -106,6 +106,15 @@ mod tests {
                 let expected = if row == column { 1.0 } else { 0.0 };
                 assert!((value - expected).abs() < 1e-12, "{row} {column} {value}");
             }
+        }
+    }
+
+    #[test]
+    fn a_dot_product_takes_every_entry_once() {
+        for length in 0..20_u32 {
+            let a: Vec<f64> = (1..=length).map(f64::from).collect();
+            // Squares of 1 to n: n (n + 1) (2n + 1) / 6.
+            assert_eq!(dot(&a, &a), f64::from(length * (length + 1) * (2 * length + 1) / 6));
         }
     }
 

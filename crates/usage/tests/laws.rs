@@ -94,6 +94,22 @@ proptest! {
     }
 
     #[test]
+    fn a_table_laid_out_for_some_hours_answers_them_as_a_whole_one(
+        engine in 0usize..20, most in 1.0f64..900.0, share in 0.0f64..=1.0,
+    ) {
+        let (outlook, posteriors) = fitted();
+        let (posterior, none) = (&posteriors[engine], EnginePlans::default());
+        let whole = outlook.engine_ahead(posterior, day(1080), day(1200), &none);
+        let short = outlook.engine_ahead_for(posterior, day(1080), day(1200), &none, most);
+        for left in [share * most, most] {
+            let dates = |ahead: &usage::EngineAhead| {
+                ahead.due(&limits(left)).map(|due| [due.q10, due.q50, due.q90])
+            };
+            prop_assert!(dates(&short) == dates(&whole), "{left} of {most}");
+        }
+    }
+
+    #[test]
     fn an_expected_reading_narrows_the_band_or_keeps_it(engine in 0usize..20, days in 5u64..40) {
         let (outlook, posteriors) = fitted();
         let none = EnginePlans::default();
