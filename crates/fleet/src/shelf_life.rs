@@ -76,6 +76,14 @@ pub struct CureQuarter {
     pub quarter: u32,
 }
 
+/// How far back a year of two digits is looked for. Own choice: twice what a seal may be old on a
+/// shelf ([`CURE_YEARS_MAX`]), so that a bag found in a drawer is still read by its true year.
+const TWO_DIGITS_BACK_YEARS: i32 = 50;
+
+/// Oldest cure that is taken without a question. Own choice: above the longest shelf life that a
+/// policy gives to rubber (15 years).
+pub const CURE_YEARS_MAX: i32 = 20;
+
 /// How long a material keeps under a policy.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(tag = "kind", rename_all = "kebab-case")]
@@ -158,7 +166,7 @@ impl std::fmt::Display for CureQuarter {
 impl CureQuarter {
     /// Reads `3/94`, `3/1994`, `3Q94`, `Q3 1994` or `1994-Q3`. `known_on` is a day on which the part
     /// was there already (its receipt, or today): a year of two digits is the last one that is not
-    /// later.
+    /// later, as far as that lies within 50 years; `1/30` in 2026 is a slip, not a seal of 1930.
     ///
     /// # Errors
     /// Anything else, or a quarter that begins after `known_on`.
@@ -190,8 +198,9 @@ impl CureQuarter {
         let known = Self::of(known_on);
         if digits == 2 {
             year += known.year - known.year.rem_euclid(100);
-            if (Self { year, quarter }) > known {
-                year -= 100;
+            let before = year - 100;
+            if (Self { year, quarter }) > known && known.year - before <= TWO_DIGITS_BACK_YEARS {
+                year = before;
             }
         }
         let cured = Self { year, quarter };
@@ -204,6 +213,12 @@ impl CureQuarter {
     /// The quarter that holds a day.
     pub fn of(day: NaiveDate) -> Self {
         Self { year: day.year(), quarter: day.month0() / 3 + 1 }
+    }
+
+    /// Whether a part that was there on a day was cured longer ago than is taken without a question.
+    pub fn is_doubtful(self, known_on: NaiveDate) -> bool {
+        let known = Self::of(known_on);
+        (known.year - CURE_YEARS_MAX, known.quarter) > (self.year, self.quarter)
     }
 
     /// Last day of the quarter: from here shelf life counts.
@@ -371,7 +386,6 @@ mod tests {
     #[case("1994-Q3", "1994-Q3")]
     #[case("q1/24", "2024-Q1")]
     #[case("4/26", "2026-Q4")]
-    #[case("1/27", "1927-Q1")]
     fn a_cure_quarter_reads_as_seals_are_marked(#[case] text: &str, #[case] read: &str) {
         let cured = CureQuarter::parse(text, day("2026-11-25")).expect("a quarter");
         assert_eq!(cured.to_string(), read);
@@ -385,10 +399,26 @@ mod tests {
     #[case("3/9", "cure-quarter-unreadable")]
     #[case("3/94/1", "cure-quarter-unreadable")]
     #[case("1/2027", "cure-quarter-later")]
+    #[case("1/30", "cure-quarter-later")]
+    #[case("1/27", "cure-quarter-later")]
     #[case("", "cure-quarter-unreadable")]
     fn what_is_no_quarter_is_refused(#[case] text: &str, #[case] rule: &str) {
         let error = CureQuarter::parse(text, day("2026-11-25")).expect_err("no quarter");
         assert_eq!(error.rule(), rule);
+    }
+
+    #[rstest]
+    #[case("3/94", true)]
+    #[case("3/2006", true)]
+    #[case("4/2006", false)]
+    #[case("4/26", false)]
+    fn a_seal_cured_over_twenty_years_ago_is_asked_about(
+        #[case] text: &str,
+        #[case] doubtful: bool,
+    ) {
+        let known_on = day("2026-11-25");
+        let cured = CureQuarter::parse(text, known_on).expect("a quarter");
+        assert_eq!(cured.is_doubtful(known_on), doubtful);
     }
 
     /// SAE ARP5316 / AS5316 as globaloring.com prints it: NBR 15 years from cure, FKM unlimited,

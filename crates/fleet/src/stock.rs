@@ -3,17 +3,19 @@
 //! Invariants: moves are only ever appended, and what is on hand is their sum, so stock at any past
 //! day can be asked for; a lot never falls below zero; what expires first goes out first; a used
 //! part is never promised to a sealing job; an expired lot, or a seal of unknown age, goes out only
-//! in the name of a person who gives a reason; nothing is promised twice.
+//! in the name of a person who gives a reason, and comes in only so; nothing is promised twice.
 
 mod book;
 pub(crate) mod lot;
 mod pick;
 mod receipt;
 
+use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
 use crate::id::{LotId, PersonId};
 use crate::part::MoveKind;
+use crate::shelf_life::{CURE_YEARS_MAX, CureQuarter};
 pub use book::{after_move, on_hand_at};
 pub use lot::{LotOnHand, dates_of};
 pub use pick::{Pick, Picked, Promise, Purpose, Refusal, RefusalReason, Want, pick, promise};
@@ -40,6 +42,16 @@ pub enum StockError {
     Expired { lot: LotId, freshness: String },
     #[error("the age of lot {lot} is {freshness}; a named person may allow it with a reason")]
     AgeUnknown { lot: LotId, freshness: String },
+    #[error(
+        "its last good day was {last}, before it came on {received_on}; \
+         a named person may take it all the same with a reason"
+    )]
+    ReceivedExpired { last: NaiveDate, received_on: NaiveDate },
+    #[error(
+        "cured in {cured}, over {CURE_YEARS_MAX} years before it came on {received_on}; \
+         a named person may take it all the same with a reason"
+    )]
+    CuredLongAgo { cured: CureQuarter, received_on: NaiveDate },
     #[error("lot {lot} holds used parts, which a sealing job never gets")]
     UsedForSealing { lot: LotId },
     #[error(
@@ -67,6 +79,8 @@ impl StockError {
             Self::WrongWay { .. } => "stock-wrong-way",
             Self::Expired { .. } => "lot-expired",
             Self::AgeUnknown { .. } => "lot-age-unknown",
+            Self::ReceivedExpired { .. } => "received-expired",
+            Self::CuredLongAgo { .. } => "cure-quarter-long-ago",
             Self::UsedForSealing { .. } => "used-part-for-sealing",
             Self::MoreThanOrdered { .. } => "received-more-than-ordered",
             Self::MoreReturnedThanReceived { .. } => "returned-more-than-received",

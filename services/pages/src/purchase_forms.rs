@@ -223,9 +223,16 @@ impl Sent<'_> {
             orders::receive(tx, organisation, &author, order, &wanted).await
         };
         let received = self.state.store.write(write).await.map_err(|error| {
+            if matches!(error, StoreError::Taken { .. }) {
+                let fault = "This delivery note of this order is booked already.";
+                return Undone::at("delivery_note", fault);
+            }
             let field = match error.rule() {
                 "order-day-in-future" | "order-before-it-was-sent" => "received_on".to_owned(),
                 "received-more-than-ordered" => self.over(&wanted, &many).unwrap_or(first),
+                "received-expired" | "cure-quarter-long-ago" => {
+                    self.too_old(&wanted).unwrap_or(first)
+                }
                 _ => first,
             };
             Undone::of(error, &field)
@@ -251,7 +258,8 @@ impl Sent<'_> {
         let cured = cured
             .map_err(|error| Undone::at(format!("cured-{line}"), sentence(&error.to_string())))?;
         let expires_on = of("expires").map(|text| text.parse()).transpose();
-        let expires_on = expires_on.map_err(|_| Undone::from(Failure::Unreadable))?;
+        let expires_on =
+            expires_on.map_err(|_| Undone::at(format!("expires-{line}"), "Give a day."))?;
         let lot = LotGiven { code: of("lot"), cured, expires_on };
         Ok(Arrived { line, quantity, lot, accepted: of("accepted") })
     }
@@ -263,6 +271,21 @@ impl Sent<'_> {
             line.is_some_and(|line| arrived.quantity > line.open(self.about.came(line)))
         })?;
         names.get(at).cloned()
+    }
+
+    /// The field of the first date that may speak against what came.
+    fn too_old(&self, wanted: &Receiving) -> Option<String> {
+        let unexplained = wanted.lines.iter().filter(|arrived| arrived.accepted.is_none());
+        unexplained.into_iter().find_map(|arrived| {
+            let lot = &arrived.lot;
+            let past = lot.expires_on.is_some_and(|last| last < wanted.received_on);
+            let by_cure = lot.expires_on.is_none() && lot.cured.is_some();
+            match (past, by_cure) {
+                (true, _) => Some(format!("expires-{}", arrived.line)),
+                (_, true) => Some(format!("cured-{}", arrived.line)),
+                _ => None,
+            }
+        })
     }
 
     async fn add(&self) -> Result<String, Undone> {

@@ -3,6 +3,7 @@
 use chrono::{DateTime, NaiveDate, Utc};
 use fleet::order::OrderStatus;
 use fleet::part::LotCondition;
+use fleet::shelf_life::{CURE_YEARS_MAX, CureQuarter};
 use fleet::supplier::StockPolicy;
 use fleet::{Currency, Money};
 use serde::Serialize;
@@ -401,6 +402,29 @@ impl LoadRow for ReceiptRow {
     }
 }
 
+/// Refuses a lot that was past its label's date when it came, or was cured longer ago than is
+/// likely: mostly a slip of the pen.
+fn doubtful_age(
+    row: &Row<'_>,
+    (cured_on, received_on, expires_on): (Option<NaiveDate>, Option<NaiveDate>, Option<NaiveDate>),
+    known_on: Option<NaiveDate>,
+) -> Result<(), Refused> {
+    let cured = cured_on.map(CureQuarter::of);
+    if let (Some(last), Some(came)) = (expires_on, received_on)
+        && last < came
+    {
+        let message = format!("it came on {came}, past its last good day; give a reason");
+        return Err(row.refuse("expires_on", "received-expired", message));
+    }
+    if let (Some(cured), Some(known_on)) = (cured, known_on)
+        && cured.is_doubtful(known_on)
+    {
+        let message = format!("cured over {CURE_YEARS_MAX} years before; give a reason");
+        return Err(row.refuse("cured_on", "cure-quarter-long-ago", message));
+    }
+    Ok(())
+}
+
 /// What was counted on the shelf.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct StockRow {
@@ -433,7 +457,7 @@ impl LoadRow for StockRow {
         Column::optional("donor", "serial of the engine that a used part came from"),
         Column::optional(
             "reason",
-            "why it differs from what should be there; needed where it does",
+            "why it differs from what should be there, or came past its date; needed where it does",
         ),
     ];
     const EXAMPLE: &'static [&'static str] = &[
@@ -468,6 +492,10 @@ impl LoadRow for StockRow {
         if lot.is_none() && (dated || condition == LotCondition::Used) {
             let message = "parts with a date of their own, or used ones, need a lot to be told by";
             return Err(row.refuse("lot", "lot-missing", message));
+        }
+        if reason.as_ref().is_ok_and(Option::is_none) {
+            let known_on = received_on.or(counted_on.as_ref().ok().copied());
+            doubtful_age(row, (cured_on, received_on, expires_on), known_on)?;
         }
         if (condition == LotCondition::Used) != donor.is_some() {
             let message = "a used part names the engine it came from, a new one does not";

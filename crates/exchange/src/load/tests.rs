@@ -159,6 +159,9 @@ fn changed(kind: Kind, changes: &[(&str, &str)]) -> String {
 #[case::rate_of_tomorrow(Kind::CurrencyRates, &[("on", "2026-11-28")], "on/in-the-future")]
 #[case::stock_below_zero(Kind::Stock, &[("quantity", "-1")], "quantity/below-zero")]
 #[case::date_without_lot(Kind::Stock, &[("lot", "")], "lot/lot-missing")]
+#[case::past_its_label_when_it_came(Kind::Stock, &[("expires_on", "2026-01-31")],
+    "expires_on/received-expired")]
+#[case::cured_long_ago(Kind::Stock, &[("cured_on", "1994-09-30")], "cured_on/cure-quarter-long-ago")]
 #[case::used_without_donor(Kind::Stock, &[("condition", "used")], "donor/used-without-donor")]
 fn each_rule_of_a_row_is_named_with_its_column(
     #[case] kind: Kind,

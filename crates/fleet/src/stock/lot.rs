@@ -43,6 +43,31 @@ impl Lot {
         self.expires_on.map_or(Freshness::Unlimited, |day| Freshness::Until { day, basis })
     }
 
+    /// Says whether the lot may come in on `received_on`: what is past its last good day by then, or
+    /// was cured longer ago than is likely, is mostly a slip of the pen, and else a bag that nobody
+    /// may fit.
+    ///
+    /// # Errors
+    /// Either of them, where no named person takes it with a reason.
+    pub fn check_receipt(
+        &self,
+        received_on: NaiveDate,
+        overruled: Option<&Overruled>,
+    ) -> Result<(), StockError> {
+        let freshness = self.freshness();
+        let cured = self.cured_on.map(CureQuarter::of);
+        let broken = match (freshness.last_day(), cured) {
+            (Some(last), _) if freshness.is_expired(received_on) => {
+                StockError::ReceivedExpired { last, received_on }
+            }
+            (_, Some(cured)) if cured.is_doubtful(received_on) => {
+                StockError::CuredLongAgo { cured, received_on }
+            }
+            _ => return Ok(()),
+        };
+        overruled.map_or(Err(broken), Overruled::check)
+    }
+
     /// Says whether the lot may go to a job on `today`. Age counts for everything that ages; a seal
     /// of unknown age is no fresh seal.
     ///
@@ -168,6 +193,25 @@ pub(crate) mod tests {
             let allowed = named("inspected, supple");
             assert_eq!(refused(&lot, purpose, "2026-07-01", Some(&allowed)), None);
         }
+    }
+
+    #[test]
+    fn a_lot_that_is_past_its_day_comes_in_only_in_somebodys_name() {
+        let part = PartId::fresh();
+        let rule = |lot: &Lot, overruled: Option<&Overruled>| {
+            lot.check_receipt(day("2026-11-24"), overruled).err().map(|error| error.rule())
+        };
+        let taken = named("for the bench's trials");
+        let old = lot(part, Some("2026-11-23"));
+        assert_eq!(rule(&old, None), Some("received-expired"));
+        assert_eq!(rule(&old, Some(&named(" "))), Some("stock-reason-missing"));
+        assert_eq!(rule(&old, Some(&taken)), None);
+        assert_eq!(rule(&lot(part, Some("2026-11-24")), None), None, "good on its last day");
+        assert_eq!(rule(&lot(part, None), None), None);
+        let lasting =
+            Lot { cured_on: Some(day("1994-09-30")), dated_by: DatedBy::Cure, ..lot(part, None) };
+        assert_eq!(rule(&lasting, None), Some("cure-quarter-long-ago"));
+        assert_eq!(rule(&lasting, Some(&taken)), None);
     }
 
     /// The quarter of 2024-03-31 ends on that day; a lot without any date gets no day of its own.

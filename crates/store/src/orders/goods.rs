@@ -39,7 +39,8 @@ pub struct Arrived {
     pub line: OrderLineId,
     pub quantity: i64,
     pub lot: LotGiven,
-    /// Why more is taken than was ordered; whoever receives it stands for that.
+    /// Why more is taken than was ordered, or what is past its last good day or cured long ago;
+    /// whoever receives it stands for that.
     pub accepted: Option<String>,
 }
 
@@ -142,8 +143,8 @@ impl Standing {
 /// A seal or an oil without a date on its label is dated by this receipt.
 ///
 /// # Errors
-/// The order was not sent; a day before it was, or in the future; more than is open that no named
-/// person accepts with a reason.
+/// The order was not sent; a day before it was, or in the future; more than is open, or a lot past
+/// its last good day or cured long ago, that no named person accepts with a reason.
 pub async fn receive(
     transaction: &Transaction,
     organisation: OrganisationId,
@@ -172,12 +173,15 @@ pub async fn receive(
     let (mut lines, mut lots, mut moves) = (Vec::new(), Vec::new(), Vec::new());
     for arrived in &wanted.lines {
         let line = standing.line(arrived.line)?;
-        let taken = delivery.line(&line, standing.came(line.id), arrived)?;
+        let mut taken = delivery.line(&line, standing.came(line.id), arrived)?;
         *standing.received.entry(line.id).or_default() += arrived.quantity;
         let lot = delivery.lot(transaction, organisation, &standing, &line, arrived, taken.id);
-        let (lot, fresh) = lot.await?;
-        lots.extend(fresh);
-        moves.push(delivery.stock_move(&standing, &line, &taken, lot));
+        let (lot, is_new) = lot.await?;
+        if let Some(lot) = &lot {
+            taken.accepted = taken.accepted.or(delivery.accepted(lot, arrived)?);
+        }
+        moves.push(delivery.stock_move(&standing, &line, &taken, lot.as_ref().map(|lot| lot.id)));
+        lots.extend(lot.filter(|_| is_new));
         lines.push(taken);
     }
     if lines.is_empty() {
@@ -234,11 +238,7 @@ impl Delivery<'_> {
         let progress = line.progress(came);
         let more = i64::from(progress.open()) < arrived.quantity;
         let accepted = arrived.accepted.clone().filter(|_| more);
-        let overruled = match (&accepted, self.receipt.received_by) {
-            (Some(reason), Some(by)) => Some(Overruled { by, reason: reason.clone() }),
-            _ => None,
-        };
-        progress.receive(quantity, overruled.as_ref())?;
+        progress.receive(quantity, self.in_whose_name(arrived).as_ref())?;
         Ok(ReceiptLine {
             id: ReceiptLineId::fresh(),
             receipt: self.receipt.id,
@@ -249,8 +249,23 @@ impl Delivery<'_> {
         })
     }
 
-    /// The lot that it goes to: one of that code where there is one, else a new one. What does not
-    /// age and carries no code needs none.
+    fn in_whose_name(&self, arrived: &Arrived) -> Option<Overruled> {
+        let (by, reason) = (self.receipt.received_by?, arrived.accepted.clone()?);
+        Some(Overruled { by, reason })
+    }
+
+    /// Why a lot is taken that its dates speak against; `None` where they don't.
+    fn accepted(&self, lot: &Lot, arrived: &Arrived) -> Result<Option<String>, StoreError> {
+        let received_on = self.receipt.received_on;
+        if lot.check_receipt(received_on, None).is_ok() {
+            return Ok(None);
+        }
+        lot.check_receipt(received_on, self.in_whose_name(arrived).as_ref())?;
+        Ok(arrived.accepted.clone())
+    }
+
+    /// The lot that it goes to, and whether it is new: one of that code where there is one, else a
+    /// new one. What does not age and carries no code needs none.
     async fn lot(
         &self,
         transaction: &Transaction,
@@ -259,7 +274,7 @@ impl Delivery<'_> {
         line: &OrderLine,
         arrived: &Arrived,
         receipt_line: ReceiptLineId,
-    ) -> Result<(Option<LotId>, Option<Lot>), StoreError> {
+    ) -> Result<(Option<Lot>, bool), StoreError> {
         let LotGiven { code, cured, expires_on } = &arrived.lot;
         let months = self
             .parts
@@ -267,15 +282,15 @@ impl Delivery<'_> {
             .find(|part| part.id == line.part)
             .and_then(|part| u32::try_from(part.shelf_life_months?).ok());
         if months.is_none() && code.is_none() && cured.is_none() && expires_on.is_none() {
-            return Ok((None, None));
+            return Ok((None, false));
         }
         let own = format!("{}/{}", standing.order.number, self.number);
         let code = code.clone().unwrap_or(own);
         let column = lots::Column::PartId;
         let known: Vec<Lot> =
             record::by_column(transaction, organisation, column, &[line.part.0]).await?;
-        if let Some(lot) = known.iter().find(|lot| lot.code.as_ref() == Some(&code)) {
-            return Ok((Some(lot.id), None));
+        if let Some(lot) = known.into_iter().find(|lot| lot.code.as_ref() == Some(&code)) {
+            return Ok((Some(lot), false));
         }
         let dating = Dating {
             expires_on: *expires_on,
@@ -301,7 +316,7 @@ impl Delivery<'_> {
             donor: None,
             receipt_line: Some(receipt_line),
         };
-        Ok((Some(lot.id), Some(lot)))
+        Ok((Some(lot), true))
     }
 
     fn stock_move(

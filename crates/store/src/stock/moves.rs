@@ -7,6 +7,7 @@ use fleet::bench::Job;
 use fleet::id::{EngineId, JobId, LotId, OrganisationId, PartId, PersonId, SiteId, StockMoveId};
 use fleet::kit::{KitError, Kits};
 use fleet::part::{DatedBy, KitLine, Lot, LotCondition, MoveKind, Part, PartKind, StockMove};
+use fleet::shelf_life::{CureQuarter, ShelfLifeError};
 use fleet::stock::{LotOnHand, Overruled, StockError, after_move};
 use sea_orm::prelude::Uuid;
 
@@ -115,6 +116,12 @@ pub struct Booked {
     pub lots: Vec<Lot>,
 }
 
+impl From<ShelfLifeError> for StoreError {
+    fn from(error: ShelfLifeError) -> Self {
+        Self::Broken { rule: error.rule(), what: error.to_string() }
+    }
+}
+
 impl From<KitError> for StoreError {
     fn from(error: KitError) -> Self {
         Self::Broken { rule: error.rule(), what: error.to_string() }
@@ -126,7 +133,8 @@ impl From<KitError> for StoreError {
 /// # Errors
 /// `stock-in-future`; `stock-nothing-moved`; `stock-reason-missing` where the kind needs a reason;
 /// `stock-below-zero` and `stock-promised` as [`book`] says; `lot-expired`, `lot-age-unknown`,
-/// `used-part-for-sealing` for an issue; `returned-more-than-issued`; `not-a-kit`; `same-site`.
+/// `used-part-for-sealing` for an issue; `received-expired`, `cure-quarter-long-ago`,
+/// `cure-quarter-later` for a receipt; `returned-more-than-issued`; `not-a-kit`; `same-site`.
 pub async fn carry_out(
     transaction: &Transaction,
     organisation: OrganisationId,
@@ -231,24 +239,28 @@ impl Hand<'_> {
         lot: Option<NewLot>,
     ) -> Result<Booked, StoreError> {
         let known = record::get::<Part>(self.transaction, self.organisation, part).await?;
+        let today = sites::today(self.transaction, self.organisation, site, self.who.at).await?;
         let lot = match lot {
             None => None,
-            Some(new) => Some(self.new_lot(&known, new)?),
+            Some(new) => Some(self.new_lot(&known, new, today)?),
         };
         let at = At { part, site, lot: lot.as_ref().map(|lot| lot.id) };
         let step = self.step(MoveKind::Receipt, at, quantity);
         self.keep(vec![step], lot.into_iter().collect()).await
     }
 
-    fn new_lot(&self, part: &Part, new: NewLot) -> Result<Lot, StoreError> {
+    fn new_lot(&self, part: &Part, new: NewLot, today: NaiveDate) -> Result<Lot, StoreError> {
         let NewLot { code, cured_on, received_on, expires_on, donor } = new;
-        if let (Some(cured), Some(received)) = (cured_on, received_on)
-            && cured > received
-            && fleet::shelf_life::CureQuarter::of(cured)
-                > fleet::shelf_life::CureQuarter::of(received)
+        if let Some(received_on) = received_on.filter(|day| *day > today) {
+            let what = format!("nothing was received on {received_on} yet");
+            return Err(StoreError::Broken { rule: "stock-in-future", what });
+        }
+        // Without a day of receipt it was there today at the latest.
+        let known_on = received_on.unwrap_or(today);
+        if let Some(cured) = cured_on.map(CureQuarter::of)
+            && cured > CureQuarter::of(known_on)
         {
-            let what = format!("a lot received on {received} was not cured as late as {cured}");
-            return Err(StoreError::Broken { rule: "cure-quarter-later", what });
+            return Err(ShelfLifeError::CuredLater { cured, known_on }.into());
         }
         let dated_by = match (expires_on, cured_on, received_on) {
             (Some(_), ..) => DatedBy::Label,
@@ -270,7 +282,10 @@ impl Hand<'_> {
             donor,
             receipt_line: None,
         };
-        Ok(lot.aged(part.shelf_life_months.and_then(|months| u32::try_from(months).ok())))
+        let months = part.shelf_life_months.and_then(|months| u32::try_from(months).ok());
+        let lot = lot.aged(months);
+        lot.check_receipt(known_on, self.overruled.as_ref())?;
+        Ok(lot)
     }
 
     async fn issue(

@@ -59,7 +59,8 @@ pub struct ReceivingFields {
     /// The supplier's number of it.
     #[serde(default)]
     delivery_note: Option<String>,
-    /// Who took it in; needed where more is taken than was ordered.
+    /// Who took it in; needed where more is taken than was ordered, or a lot that its dates speak
+    /// against.
     #[serde(default)]
     received_by: Option<Uuid>,
     lines: Vec<ArrivedFields>,
@@ -81,7 +82,8 @@ pub struct ArrivedFields {
     cured: Option<String>,
     #[serde(default)]
     expires_on: Option<NaiveDate>,
-    /// Why more is taken than was ordered.
+    /// Why more is taken than was ordered, or a lot past its last good day or cured over 20 years
+    /// ago.
     #[serde(default)]
     accepted: Option<String>,
 }
@@ -252,7 +254,7 @@ impl ReceivedShown {
     request_body = ReceivingFields,
     responses(
         (status = 201, description = "received", body = ReceivedShown),
-        (status = 422, description = "more than is open, not sent, or a day that can't be"),
+        (status = 422, description = "more than is open, past its last good day, not sent, or a day that can't be"),
         Refused,
     ),
 )]

@@ -196,6 +196,38 @@ async fn more_than_ordered_is_taken_only_in_somebodys_name(
 
 #[rstest]
 #[tokio::test]
+async fn goods_past_their_date_are_taken_only_in_somebodys_name(
+    #[values(Sqlite, Postgres)] on: Database,
+) {
+    let Some(shop) = Purchasing::start(on).await else { return };
+    let (order, seal, pin) = shop.sent().await;
+    let came = |line: &Value, of: Value, accepted: Value| {
+        let mut one = json!({"line": line["id"], "quantity": 1, "accepted": accepted});
+        for (name, value) in of.as_object().unwrap() {
+            one[name] = value.clone();
+        }
+        json!([one])
+    };
+    let cases = [
+        (&seal, json!({"expires_on": "2024-01-31"}), "received-expired"),
+        (&seal, json!({"cured": "3/2001"}), "received-expired"),
+        (&pin, json!({"cured": "3/1994"}), "cure-quarter-long-ago"),
+    ];
+    for (line, of, rule) in cases {
+        let refused = shop.receive(&order, came(line, of.clone(), Value::Null)).await;
+        assert_eq!(refused.refusal(), (422, rule.to_owned()), "{of}");
+        let taken = shop.receive(&order, came(line, of, json!("for trials only"))).await;
+        taken.expect(201);
+    }
+    let future = shop.receive(&order, came(&pin, json!({"cured": "1/2099"}), json!("x"))).await;
+    assert_eq!(future.refusal(), (422, "cure-quarter-later".to_owned()));
+    let lines = shop.buyer.get("/v1/receipt-lines").await.expect(200);
+    let lines = lines["items"].as_array().unwrap();
+    assert!(lines.iter().all(|line| line["accepted"] == "for trials only"), "it is on record");
+}
+
+#[rstest]
+#[tokio::test]
 async fn goods_go_back_for_others_or_for_the_money(#[values(Sqlite, Postgres)] on: Database) {
     let Some(shop) = Purchasing::start(on).await else { return };
     let (order, seal, pin) = shop.sent().await;
