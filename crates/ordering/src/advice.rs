@@ -8,6 +8,7 @@
 mod assess;
 mod orders;
 mod sentence;
+mod worth;
 
 use chrono::NaiveDate;
 use fleet::terms::{OrderTerms, Terms};
@@ -102,6 +103,9 @@ pub struct Settings {
     pub holding_per_year: f64,
     /// Days from delivery to shelf.
     pub receiving_days: u32,
+    /// What a boat-day lost costs, in minor units of `base`. With it a fill rate's last units are
+    /// weighed where hardly one is needed until the next delivery; without it the target stands.
+    pub boat_day_minor: Option<i64>,
 }
 
 /// Advice on one part.
@@ -210,7 +214,7 @@ pub fn advise(question: Question<'_>) -> Result<Advice, OrderingError> {
         let own = lines.iter().filter(|line| line.supplier == Some(order.supplier));
         order.order_by = own.filter_map(|line| line.order_by).min();
     }
-    let lost = lines.iter().map(|line| line.boat_days_lost).sum();
+    let lost = lines.iter().fold(0.0, |sum, line| sum + line.boat_days_lost);
     let chosen = CurvePoint { money: placed.goods_minor, lost };
     let money = Money::new(placed.money_minor, question.settings.base);
     Ok(Advice { lines, orders: placed.orders, curve, chosen, money })
@@ -227,6 +231,7 @@ impl Settings {
             rates: Vec::new(),
             holding_per_year: 0.20,
             receiving_days: 0,
+            boat_day_minor: None,
         }
     }
 
@@ -268,6 +273,7 @@ impl Question<'_> {
             }
         }
         not_negative("holding cost", self.settings.holding_per_year)?;
+        not_negative("boat-day", self.settings.boat_day_minor.unwrap_or(0) as f64)?;
         if let Some(budget) = self.settings.budget {
             not_negative("budget", budget.minor as f64)?;
         }

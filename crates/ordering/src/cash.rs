@@ -90,7 +90,8 @@ pub fn plan_cash(lines: &[CashLine], limits: &[i64]) -> Result<CashPlan, Orderin
             month.map_or_else(|| line.never(limits.len()), |month| line.risk_in(month))
         })
         .collect();
-    let risk_in_all = risk.iter().sum();
+    // A sum of nothing is minus zero: begun at zero it is none.
+    let risk_in_all = risk.iter().fold(0.0, |sum, risk| sum + risk);
     Ok(CashPlan { month, risk, spent, risk_in_all })
 }
 
@@ -163,6 +164,8 @@ mod tests {
         assert_eq!(plan.month, [Some(1), Some(0), Some(0), Some(1)]);
         assert_eq!(plan.spent, [100, 90]);
         assert!((plan.risk_in_all - 0.1).abs() < 1e-12);
+        let nothing = plan_cash(&[], &[50]).expect("numbers").risk_in_all;
+        assert_eq!(format!("{nothing:.1}"), "0.0");
         let none = plan_cash(&lines, &[50]).expect("numbers");
         assert_eq!(none.month, [None, None, Some(0), None]);
         assert!((none.risk[1] - 5.0).abs() < 1e-12);

@@ -114,6 +114,46 @@ fn what_is_there_and_on_order_is_not_bought_again(
     assert_eq!(quantity(Supply { reserved: 6, ..stock(12) }), 0);
 }
 
+/// A mean of 0.05 a month asks for two on a shelf that is watched daily, since
+/// P(D = 0) = e^-0.05 = 0.951 is just short of 0.96. One keeps 0.95 x 0.6 boat-days a year, a second
+/// one 0.03 x 0.6 = 0.03 or so: at 110.00 a boat-day and 20 % of 90.00 a year the first is worth
+/// its 18.00, the second is not; of a part of 900.00 neither is.
+#[rstest]
+#[case::no_price_for_a_boat_day(None, 9_000, 2)]
+#[case::the_second_is_not_worth_it(Some(11_000), 9_000, 1)]
+#[case::neither_is(Some(11_000), 90_000, 0)]
+#[case::both_are(Some(11_000), 100, 2)]
+fn where_hardly_one_is_needed_each_is_weighed(
+    #[case] boat_day_minor: Option<i64>,
+    #[case] price_minor: i64,
+    #[case] bought: u64,
+) {
+    let demand = poisson(0.05);
+    let rare = PartToStock {
+        policy: Policy::FillRate { target: 0.96 },
+        ..part(&demand, terms(price_minor, 30))
+    };
+    let settings = Settings { boat_day_minor, ..settings() };
+    let advice = ask_under(&[rare], &[plain_supplier()], &settings).expect("advice");
+    let line = &advice.lines[0];
+    assert_eq!(line.quantity, bought, "{}", line.reason);
+    assert_eq!(line.reason.contains("a year to hold"), bought < 2, "{}", line.reason);
+    if bought == 0 {
+        assert_eq!(line.next_order_on, None, "{}", line.reason);
+        assert!(line.reason.contains("bought when one is needed"), "{}", line.reason);
+    }
+}
+
+/// From one on average until the next delivery the fill rate is kept to, whatever it costs.
+#[test]
+fn a_part_that_is_needed_keeps_its_fill_rate() {
+    let demand = poisson(2.5);
+    let settings = Settings { boat_day_minor: Some(1), ..settings() };
+    let dear = part(&demand, terms(500_000, 30));
+    let advice = ask_under(&[dear], &[plain_supplier()], &settings).expect("advice");
+    assert_eq!(advice.lines[0].quantity, 6);
+}
+
 #[test]
 fn an_order_is_due_before_the_shelf_runs_out() {
     // Thirty a month, two months on the shelf, twenty days to deliver.

@@ -26,6 +26,7 @@ use crate::execute::{Computed, Task};
 use crate::forecast::chain;
 use crate::lead_times::{Learned, Past};
 use crate::parameters;
+use crate::plan::prices::boat_day;
 use kept::Kept;
 
 /// Share of demand served at once where a part names no target (common practice, no source).
@@ -287,5 +288,6 @@ fn settings(task: &Task, market: &Market) -> Result<Settings, RunError> {
         .collect();
     // The last one counts.
     rates.sort_by_key(|rate| rate.on);
-    Ok(Settings { budget, rates, ..Settings::on(task.today, market.base) })
+    let boat_day_minor = boat_day(&task.snapshot, market.base);
+    Ok(Settings { budget, rates, boat_day_minor, ..Settings::on(task.today, market.base) })
 }

@@ -26,6 +26,7 @@ use crate::advice::{boat_days_per_unit, fills};
 use crate::error::RunError;
 use crate::forecast::chain;
 use crate::lead_times::{Learned, Past};
+use crate::plan::prices::boat_day;
 
 /// Months replayed at most, the last ones.
 const MONTHS_MAX: usize = 24;
@@ -54,6 +55,8 @@ pub struct OrdersPast {
     pub review_days: u32,
     /// All money is in it.
     pub base: Currency,
+    /// What a boat-day lost costs, in minor units of `base`.
+    pub boat_day_minor: Option<i64>,
     /// Parts left out: nobody sells them, or there is no rate for their currency.
     pub left_out: usize,
 }
@@ -92,6 +95,7 @@ impl OrdersPast {
             numbers: Vec::new(),
             review_days: review_days(&snapshot.stores.suppliers),
             base: base(snapshot),
+            boat_day_minor: boat_day(snapshot, base(snapshot)),
             left_out: 0,
         };
         past.add_parts(snapshot, asked, today)?;
@@ -236,7 +240,10 @@ impl Advisor<'_> {
             freight: None,
             freight_free_from: None,
         };
-        let settings = Settings::on(review.on, self.past.base);
+        let settings = Settings {
+            boat_day_minor: self.past.boat_day_minor,
+            ..Settings::on(review.on, self.past.base)
+        };
         let question = Question { parts: &asked, suppliers: &[supplier], settings: &settings };
         Ok(advise(question)?.lines.iter().map(|line| line.quantity).collect())
     }
@@ -376,6 +383,7 @@ mod tests {
             numbers: vec!["impeller".to_owned(), "anode".to_owned()],
             review_days: 14,
             base: Currency::EUR,
+            boat_day_minor: None,
             left_out: 0,
         }
     }

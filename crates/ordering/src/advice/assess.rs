@@ -4,7 +4,8 @@ use chrono::{Days, NaiveDate};
 use fleet::Money;
 
 use super::orders::Placed;
-use super::sentence::{Facts, sentence};
+use super::sentence::{Facts, NotKept, sentence};
+use super::worth::{Spared, Stakes};
 use super::{Line, Offer, Overstock, PartToStock, Policy, Question};
 use crate::buying::Buying;
 use crate::error::OrderingError;
@@ -62,6 +63,8 @@ struct Tried {
     requirement: Requirement,
     wanted: u64,
     level: i64,
+    /// The last unit of the policy's level that is not worth holding.
+    spared: Option<Spared>,
     order_in: Option<i64>,
     late: bool,
     covers_days: i64,
@@ -89,7 +92,7 @@ pub(super) fn assess(
     let ask = Ask { part, question, horizon: &horizon, supply: &supply, in_year: &in_year };
     let mut best: Option<(usize, Tried)> = None;
     for (place, offer) in part.offers.iter().enumerate() {
-        let tried = ask.try_offer(offer);
+        let tried = ask.try_offer(offer)?;
         let better = match &best {
             None => true,
             Some((before, kept)) => ask.is_better(offer, &tried, &part.offers[*before], kept)?,
@@ -123,7 +126,7 @@ struct Ask<'a> {
 }
 
 impl Ask<'_> {
-    fn try_offer(&self, offer: &Offer) -> Tried {
+    fn try_offer(&self, offer: &Offer) -> Result<Tried, OrderingError> {
         let settings = self.question.settings;
         let buying = Buying::on(&offer.terms, settings.on);
         let receiving = settings.receiving_days;
@@ -134,7 +137,8 @@ impl Ask<'_> {
             offer.review_days,
             receiving,
         );
-        let level = self.level(&requirement);
+        let (level, spared) = self.level(&requirement, offer, &buying)?;
+        let policy = self.kept_policy(&requirement, level, spared);
         let position = requirement.position;
         let arrival = i64::from(buying.lead.median_days) + i64::from(receiving);
         let mut covers_days = requirement.review_days;
@@ -156,9 +160,13 @@ impl Ask<'_> {
         let orders = position < level || (window_used && position < raised);
         let plain = if orders { buying.cheapest_covering(needed) } else { 0 };
         let wanted = self.raise_to_break(&buying, plain);
-        let waiting = Waiting::new(self, &requirement, &buying);
+        let waiting = Waiting::new(self, &requirement, &buying, policy);
         let late = position < level && waiting.misses_by(arrival);
         let mut order_in = waiting.last_day(requirement.review_days);
+        if spared.is_some() && level <= 0 {
+            // None is kept: it is bought when one is needed.
+            order_in = None;
+        }
         if window_used {
             // What the window is for can't wait until it has closed.
             let closes =
@@ -169,21 +177,56 @@ impl Ask<'_> {
             order_in = Some((closes - settings.on).num_days().max(0));
         }
         let break_reached = wanted > plain || (plain > 0 && plain > buying.round_up(needed));
-        Tried {
+        Ok(Tried {
             requirement,
             wanted,
             level,
+            spared,
             order_in,
             late,
             covers_days,
             break_reached,
             window_used,
             shelf_capped,
+        })
+    }
+
+    /// The level that the policy asks for, and of a fill rate is worth holding.
+    fn level(
+        &self,
+        requirement: &Requirement,
+        offer: &Offer,
+        buying: &Buying<'_>,
+    ) -> Result<(i64, Option<Spared>), OrderingError> {
+        let level = self.level_asked(requirement);
+        let settings = self.question.settings;
+        let (Policy::FillRate { .. }, Some(boat_day)) = (self.part.policy, settings.boat_day_minor)
+        else {
+            return Ok((level, None));
+        };
+        let first = buying.first();
+        let money = settings.to_base(buying.money_minor(first), offer.terms.price.currency)?;
+        let stakes = Stakes {
+            in_year: self.in_year.mean(),
+            boat_days_per_unit: self.part.boat_days_per_unit,
+            boat_day: boat_day as f64,
+            holding: money as f64 / first.max(1) as f64 * settings.holding_per_year,
+            issue_size: i64::from(self.part.issue_size),
+        };
+        Ok(stakes.worth_holding(requirement, level))
+    }
+
+    /// The policy that orders are timed by: no more than the level that is kept serves.
+    fn kept_policy(&self, requirement: &Requirement, level: i64, spared: Option<Spared>) -> Policy {
+        match (self.part.policy, spared) {
+            (Policy::FillRate { target }, Some(_)) => {
+                Policy::FillRate { target: requirement.fill_rate(level).min(target) }
+            }
+            (policy, _) => policy,
         }
     }
 
-    /// The level that the policy asks for.
-    fn level(&self, requirement: &Requirement) -> i64 {
+    fn level_asked(&self, requirement: &Requirement) -> i64 {
         match self.part.policy {
             Policy::FillRate { target } => requirement.level_for_fill_rate(target),
             Policy::CycleService { target } => requirement.level_for_cycle_service(target),
@@ -313,7 +356,7 @@ impl Ask<'_> {
     fn sold(&self, offer: &Offer, tried: Tried, expiring: f64) -> Result<Assessed, OrderingError> {
         let buying = Buying::on(&offer.terms, self.question.settings.on);
         let ladder = self.rungs(&buying, &tried)?;
-        let waiting = Waiting::new(self, &tried.requirement, &buying);
+        let waiting = Waiting::new(self, &tried.requirement, &buying, self.part.policy);
         let waiting_costs =
             if tried.wanted > 0 || matches!(self.part.policy, Policy::BoatDays { .. }) {
                 waiting.costs(self.part.boat_days_per_unit)
@@ -325,6 +368,7 @@ impl Ask<'_> {
             + tried.requirement.review_days;
         let facts = Facts {
             level: tried.level,
+            spared: tried.spared.map(|it| self.said(it)),
             covers_days: tried.covers_days,
             break_reached: tried.break_reached,
             window_used: tried.window_used,
@@ -344,6 +388,17 @@ impl Ask<'_> {
             expiring,
             facts,
         })
+    }
+
+    fn said(&self, spared: Spared) -> NotKept {
+        let base = self.question.settings.base;
+        let money = |minor: f64| Money::new(minor.round() as i64, base);
+        let boat_day = self.question.settings.boat_day_minor.unwrap_or(0) as f64;
+        NotKept {
+            boat_days: spared.kept_a_year,
+            worth: money(spared.kept_a_year * boat_day),
+            holding: money(spared.holding),
+        }
     }
 
     fn unsold(&self, expiring: f64) -> Assessed {
@@ -454,7 +509,7 @@ struct Meanwhile {
 }
 
 impl<'a> Waiting<'a> {
-    fn new(ask: &Ask<'a>, requirement: &Requirement, buying: &Buying<'_>) -> Self {
+    fn new(ask: &Ask<'a>, requirement: &Requirement, buying: &Buying<'_>, policy: Policy) -> Self {
         let receiving = i64::from(ask.question.settings.receiving_days);
         let arrivals = (0..ask.horizon.paths())
             .map(|path| {
@@ -465,7 +520,7 @@ impl<'a> Waiting<'a> {
         Self {
             horizon: ask.horizon,
             supply: ask.supply,
-            policy: ask.part.policy,
+            policy,
             per_unit: ask.part.boat_days_per_unit,
             position: requirement.position,
             arrivals,

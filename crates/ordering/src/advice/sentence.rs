@@ -1,6 +1,7 @@
 //! The reason of a line, in words that a buyer can check.
 
 use chrono::NaiveDate;
+use fleet::Money;
 
 use super::orders::Placed;
 use super::{Line, Offer, Policy};
@@ -21,6 +22,7 @@ pub(super) struct Facts {
     pub needed_at_most: u32,
     pub until: NaiveDate,
     pub level: i64,
+    pub spared: Option<NotKept>,
     pub covers_days: i64,
     pub break_reached: bool,
     pub window_used: bool,
@@ -29,6 +31,14 @@ pub(super) struct Facts {
     pub policy: Policy,
     /// As in [`super::PartToStock`].
     pub unit: &'static str,
+}
+
+/// One more than is kept: what it would bring in a year, and what it costs.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct NotKept {
+    pub boat_days: f64,
+    pub worth: Money,
+    pub holding: Money,
 }
 
 impl Facts {
@@ -54,6 +64,7 @@ impl Default for Facts {
             needed_at_most: 0,
             until: NaiveDate::MIN,
             level: 0,
+            spared: None,
             covers_days: 0,
             break_reached: false,
             window_used: false,
@@ -88,6 +99,9 @@ pub(super) fn sentence(
         return finished(text, facts);
     };
     text.push_str(&format!("; {}", target(facts, line)));
+    if let Some(spared) = facts.spared {
+        text.push_str(&not_kept(facts, spared));
+    }
     if line.quantity == 0 {
         text.push_str(&nothing_ordered(facts, line, placed));
         return finished(text, facts);
@@ -153,6 +167,16 @@ fn target(facts: &Facts, line: &Line) -> String {
     }
 }
 
+fn not_kept(facts: &Facts, spared: NotKept) -> String {
+    let NotKept { boat_days, worth, holding } = spared;
+    let kept = if facts.level <= 0 { "none is kept" } else { "no more is kept" };
+    format!(
+        "; {kept} for it, one more keeps {} boat-days a year worth {worth} and costs {holding} a \
+         year to hold",
+        two_digits(boat_days)
+    )
+}
+
 fn said(day: NaiveDate) -> String {
     day.format("%a %-d %b %Y").to_string()
 }
@@ -168,6 +192,9 @@ fn nothing_ordered(facts: &Facts, line: &Line, placed: &Placed) -> String {
     if placed.cut > 0 {
         let cut = facts.amount(placed.cut);
         return format!("; {cut} left out, the budget does not reach");
+    }
+    if facts.spared.is_some() && facts.level <= 0 {
+        return "; bought when one is needed".to_owned();
     }
     match line.next_order_on {
         Some(day) => format!("; enough for now, order again by {}", said(day)),

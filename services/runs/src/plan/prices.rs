@@ -38,6 +38,17 @@ const SHIPPED: [(PriceKind, i64, &str); 7] = [
     (PriceKind::NewEngine, 180_000, "an engine of the size that a hire boat carries"),
 ];
 
+/// What a boat-day lost costs, in minor units of `base`: the dearest of the sites that are open, the
+/// shipped figure where none has set its own, `None` where they are in another currency.
+pub(crate) fn boat_day(snapshot: &Snapshot, base: Currency) -> Option<i64> {
+    let open = snapshot.yard.sites.iter().filter(|site| !site.archived);
+    let prices = open.filter_map(|site| Prices::of(snapshot, site.id).ok());
+    prices
+        .filter(|prices| prices.currency == base)
+        .map(|prices| prices.get(PriceKind::BoatShort))
+        .max()
+}
+
 impl Prices {
     /// # Errors
     /// A site's prices name two currencies.
