@@ -4,6 +4,7 @@
 //! job that is released has issued what it used and booked the services done, once; each change is
 //! in the history. Levels are locked before jobs, so that no two transactions wait in a ring.
 
+mod between_sites;
 mod create;
 mod follow;
 mod moved;
@@ -26,6 +27,7 @@ use crate::entity::{job_parts, job_tasks, jobs, organisations};
 use crate::error::StoreError;
 use crate::record::{self, Page, PageOf};
 
+pub use between_sites::{Transfer, free_at, move_between};
 pub use create::{NewJob, create, parts_of_tasks};
 pub use follow::{Followed, follow, kit_what_arrived};
 pub use moved::{Moved, move_stock};

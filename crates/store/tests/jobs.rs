@@ -442,7 +442,7 @@ async fn work_done_before_standing_over_is_booked_once(#[values(Sqlite, Postgres
     let use_seal = async |tx: &Transaction| {
         let parts = jobs::parts(tx, organisation, &[job.id]).await?;
         let seal = parts.into_iter().find(|one| one.part == bench.seal.id).unwrap();
-        jobs::use_part(tx, organisation, &author(), seal.id, seal.version, 1).await
+        jobs::use_part(tx, organisation, &author(), seal.id, seal.version, (1, None)).await
     };
     store.write::<_, StoreError>(use_seal).await.unwrap();
     let until = "2025-11-03".parse().unwrap();
@@ -499,7 +499,7 @@ async fn a_part_beyond_the_plan_is_kept_back_or_makes_the_job_short(
     bench.put(store, &bench.impeller, 1, None).await;
     let organisation = bench.yard.organisation;
     let ask = async |tx: &Transaction| {
-        let (of, asked) = ((job.id, job.version), (bench.impeller.id, more));
+        let (of, asked) = ((job.id, job.version), (bench.impeller.id, more, None));
         jobs::add_part(tx, organisation, &author(), of, asked, today()).await
     };
     let followed = store.write::<_, StoreError>(ask).await.unwrap();
@@ -508,6 +508,49 @@ async fn a_part_beyond_the_plan_is_kept_back_or_makes_the_job_short(
     let parts = jobs::parts(store.connection(), organisation, &[job.id]).await.unwrap();
     let impeller = parts.iter().find(|one| one.part == bench.impeller.id).unwrap();
     assert_eq!((impeller.quantity, impeller.beyond_plan), (1 + more, more));
+}
+
+#[rstest]
+#[tokio::test]
+async fn a_quantity_or_minutes_far_beyond_the_plan_take_a_reason(
+    #[values(Sqlite, Postgres)] on: Database,
+) {
+    let Some(database) = on.fresh().await else { return };
+    let store = &database.store;
+    let bench = bench(store).await;
+    let job = bench.on_bench(store).await;
+    let organisation = bench.yard.organisation;
+    let used = async |quantity: i64, why: Option<&str>| {
+        let use_seal = async |tx: &Transaction| {
+            let parts = jobs::parts(tx, organisation, &[job.id]).await?;
+            let seal = parts.into_iter().find(|one| one.part == bench.seal.id).unwrap();
+            let (id, version) = (seal.id, seal.version);
+            jobs::use_part(tx, organisation, &author(), id, version, (quantity, why)).await
+        };
+        store.write::<_, StoreError>(use_seal).await
+    };
+    assert_eq!(used(10, None).await.unwrap().used, Some(10), "a few pieces are never asked about");
+    assert_eq!(used(9_999, None).await.unwrap_err().rule(), "used-far-beyond-need");
+    assert_eq!(used(9_999, Some("a whole box went overboard")).await.unwrap().used, Some(9_999));
+    let (connection, all) = (store.connection(), store::PageOf::new(None, 100));
+    let history = history::of_all(connection, organisation, all).await.unwrap().rows;
+    let why = Some("a whole box went overboard");
+    let told = |row: &history::Kept| row.note.as_deref() == why;
+    assert!(history.iter().any(told), "the reason is on record");
+    let ask = async |tx: &Transaction| {
+        let (of, asked) = ((job.id, job.version), (bench.impeller.id, 500, None));
+        jobs::add_part(tx, organisation, &author(), of, asked, today()).await
+    };
+    let refused = store.write::<_, StoreError>(ask).await.unwrap_err();
+    assert_eq!(refused.rule(), "used-far-beyond-need");
+    let spend = async |tx: &Transaction| {
+        let task = jobs::tasks(tx, organisation, &[job.id]).await?.remove(0);
+        let spent = Some(fleet::Minutes(1_400));
+        let done = Done { outcome: TaskOutcome::Done, spent, by: None, note: None };
+        jobs::done(tx, organisation, &author(), task.id, task.version, done).await
+    };
+    let refused = store.write::<_, StoreError>(spend).await.unwrap_err();
+    assert_eq!(refused.rule(), "minutes-far-beyond-plan");
 }
 
 #[rstest]

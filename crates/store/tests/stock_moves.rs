@@ -284,7 +284,23 @@ async fn an_expired_or_used_part_goes_to_a_job_only_as_far_as_the_rule_lets_it(
     let store = &database.store;
     let stores = stores(store).await;
     let old = NewLot { expires_on: Some(day("2025-07-06")), ..NewLot::default() };
-    let old = stores.receive(store, &stores.seal, 1, old).await;
+    let comes_in = |by: Option<PersonId>| Order {
+        wish: Wish::Receive {
+            part: stores.seal.id,
+            site: stores.yard.site.id,
+            quantity: 1,
+            lot: Some(old.clone()),
+        },
+        moved_at: now(),
+        reason: None,
+        overruled: by.map(|by| Overruled { by, reason: "for trials".to_owned() }),
+    };
+    let ingrid = Some(stores.yard.owner.id);
+    let rule = |answer: Result<Moved, StoreError>| answer.unwrap_err().rule();
+    assert_eq!(rule(stores.order(store, comes_in(None)).await), "received-expired");
+    let mut taken = stores.order(store, comes_in(ingrid)).await.unwrap().booked;
+    assert_eq!(taken.moves[0].reason.as_deref(), Some("for trials"), "it is on record");
+    let old = taken.lots.remove(0);
     let donor = Some(stores.engine.id);
     let fresh = Some(day("2030-12-31"));
     let used = NewLot { donor, expires_on: fresh, ..NewLot::default() };
@@ -298,13 +314,53 @@ async fn an_expired_or_used_part_goes_to_a_job_only_as_far_as_the_rule_lets_it(
         reason: None,
         overruled: by.map(|by| Overruled { by, reason: "inspected, supple".to_owned() }),
     };
-    let ingrid = Some(stores.yard.owner.id);
-    let rule = |answer: Result<Moved, StoreError>| answer.unwrap_err().rule();
     assert_eq!(rule(stores.order(store, issue(&old, None)).await), "lot-expired");
     assert_eq!(rule(stores.order(store, issue(&used, ingrid)).await), "used-part-for-sealing");
     let moved = stores.order(store, issue(&old, ingrid)).await.unwrap();
     assert_eq!(moved.booked.moves[0].reason.as_deref(), Some("inspected, supple"));
     assert_eq!(moved.booked.moves[0].moved_by, ingrid);
+}
+
+#[rstest]
+#[tokio::test]
+async fn what_is_free_at_another_site_is_moved_and_kits_the_job_that_waits(
+    #[values(Sqlite, Postgres)] on: Database,
+) {
+    let Some(database) = on.fresh().await else { return };
+    let store = &database.store;
+    let stores = stores(store).await;
+    let job = stores.kitted_job(store, &stores.seal, 2).await;
+    assert_eq!(job.status, JobStatus::Short);
+    let at_other = async |quantity: i64, until: &str, overruled| {
+        let lot = NewLot { expires_on: Some(day(until)), ..NewLot::default() };
+        let wish =
+            Wish::Receive { part: stores.seal.id, site: stores.other, quantity, lot: Some(lot) };
+        let order = Order { wish, moved_at: now(), reason: None, overruled };
+        stores.order(store, order).await.unwrap();
+    };
+    at_other(1, "2026-01-31", None).await;
+    at_other(1, "2027-01-31", None).await;
+    let taken = Overruled { by: stores.yard.owner.id, reason: "for trials".to_owned() };
+    at_other(5, "2025-06-30", Some(taken)).await;
+    let (organisation, home) = (stores.yard.organisation, stores.yard.site.id);
+    let (of, today) = ((&stores.seal, stores.other), now().date_naive());
+    let free = jobs::free_at(store.connection(), organisation, of, today).await.unwrap();
+    assert_eq!(free, 2, "what is expired helps no job");
+    let transfer = async |quantity: i64, to| {
+        let wanted =
+            jobs::Transfer { part: stores.seal.id, from: stores.other, to, quantity, reason: None };
+        let work =
+            async |tx: &Transaction| jobs::move_between(tx, organisation, &author(), &wanted).await;
+        store.write::<_, StoreError>(work).await
+    };
+    assert_eq!(transfer(3, home).await.unwrap_err().rule(), "stock-short");
+    assert_eq!(transfer(1, stores.other).await.unwrap_err().rule(), "same-site");
+    assert_eq!(transfer(0, home).await.unwrap_err().rule(), "stock-nothing-moved");
+    let moved = transfer(2, home).await.unwrap();
+    assert_eq!(moved.booked.moves.len(), 4, "out and in of two lots");
+    let kitted: Vec<_> = moved.kitted.iter().map(|job| (job.id, job.status)).collect();
+    assert_eq!(kitted, [(job.id, JobStatus::Kitted)]);
+    assert_eq!(stores.shelf(store, &stores.seal).await.len(), 2);
 }
 
 #[rstest]

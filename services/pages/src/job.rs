@@ -7,7 +7,7 @@ use axum::extract::{Path, State};
 use axum::response::Response;
 use chrono::NaiveDate;
 use fleet::bench::{Job, JobPart, JobStatus, JobTask, TaskOutcome};
-use fleet::engine::Engine;
+use fleet::engine::{Engine, TestFigure, Torque};
 use fleet::finding::{Finding, Hold};
 use fleet::hours::Hours;
 use fleet::id::{JobId, LotId, PartId, ReadingId, TaskId};
@@ -20,7 +20,7 @@ use fleet::reading::{Reading, ReadingKind};
 use store::jobs::{self, Done, Followed};
 use store::parts::PartFilter;
 use store::readings::{self, ReadingError};
-use store::{PageOf, StoreError, Transaction, findings, record, sites, stock};
+use store::{PageOf, StoreError, Transaction, engines, findings, record, sites, stock};
 use uuid::Uuid;
 
 use crate::bench::{job_path, state_mark, state_words};
@@ -28,9 +28,11 @@ use crate::failure::{Failure, onward, sentence, shown, shown_again};
 use crate::figures::{count, day, expected, hours};
 use crate::form::{Choice, Fact, Field, Mark, choose};
 use crate::frame::{Frame, Link, Notice, Room};
+use crate::job_figures::{Figures, figures};
 use crate::part::amount;
 use crate::reads::{Standing, standings};
 use crate::state::PagesState;
+use crate::transfer::{Offer, offers};
 use crate::visitor::{Fields, Posted, Right, Visitor};
 use crate::yard_records::{Yard, engine_path};
 
@@ -46,7 +48,9 @@ pub struct JobPage {
     pub version: i64,
     pub cautions: Vec<String>,
     pub facts: Vec<Fact>,
-    pub waits: Vec<String>,
+    pub waits: Vec<Wait>,
+    /// `None` where nothing is taken off.
+    pub figures: Option<Figures>,
     /// Whether work is written down now: on the bench or on test.
     pub at_work: bool,
     pub tasks: Vec<TaskLine>,
@@ -58,6 +62,13 @@ pub struct JobPage {
     pub others: Vec<Step>,
     pub leave: Vec<Leave>,
     pub finding_to: String,
+}
+
+/// A part that is missing, and where else it lies.
+#[derive(Clone, Debug)]
+pub struct Wait {
+    pub says: String,
+    pub offers: Vec<Offer>,
 }
 
 /// A button: where to, and what it says.
@@ -100,6 +111,8 @@ pub struct PartLine {
     /// From which lots to take, what expires first first.
     pub lots: Vec<String>,
     pub used: Field,
+    /// Asked for where far more went in than such a job takes.
+    pub why: Option<Field>,
     pub says: String,
 }
 
@@ -113,6 +126,8 @@ pub struct MeterField {
 pub struct AddPart {
     pub number: Field,
     pub quantity: Field,
+    /// As in [`PartLine`].
+    pub why: Option<Field>,
 }
 
 const MINUTES_MAX: u32 = 24 * 60;
@@ -137,6 +152,12 @@ struct Typed {
 impl Typed {
     fn wrong(&mut self, name: impl Into<String>, fault: impl AsRef<str>) {
         self.faults.insert(name.into(), sentence(fault.as_ref()));
+    }
+
+    /// A field that is there only once something is asked.
+    fn asked(&self, name: &str) -> Option<Field> {
+        let there = self.faults.contains_key(name) || !self.fields.get(name).is_empty();
+        there.then(|| self.field(name, ""))
     }
 
     /// What was typed, or what is on record.
@@ -190,9 +211,10 @@ pub async fn save(
 /// What the form asks for.
 struct Wishes {
     tasks: Vec<(JobTask, i64, Done)>,
-    parts: Vec<(JobPart, i64, i64)>,
+    /// With its version, what went in, and why so much.
+    parts: Vec<(JobPart, i64, i64, Option<String>)>,
     meter: Option<Hours>,
-    add: Option<(String, i64)>,
+    add: Option<(String, i64, Option<String>)>,
     state: Option<JobState>,
     version: i64,
 }
@@ -221,17 +243,22 @@ async fn carry_out(
 ) -> Result<Followed, Refusal> {
     let add = match &wishes.add {
         None => None,
-        Some((number, quantity)) => Some((card.part_of(state, visitor, number).await?, *quantity)),
+        Some((number, quantity, why)) => {
+            Some((card.part_of(state, visitor, number).await?, *quantity, why.as_deref()))
+        }
     };
     let (organisation, who, now) = (visitor.organisation, visitor.author(state), state.now());
     let work = async |tx: &Transaction| {
         for (task, version, done) in &wishes.tasks {
             // Whoever writes a task down did it.
             let done = Done { by: Some(visitor.person.id), ..done.clone() };
-            jobs::done(tx, organisation, &who, task.id, *version, done).await?;
+            let done = jobs::done(tx, organisation, &who, task.id, *version, done).await;
+            done.map_err(|error| asked(error, format!("n-{}", task.id)))?;
         }
-        for (part, version, used) in &wishes.parts {
-            jobs::use_part(tx, organisation, &who, part.id, *version, *used).await?;
+        for (part, version, used, why) in &wishes.parts {
+            let used = (*used, why.as_deref());
+            let used = jobs::use_part(tx, organisation, &who, part.id, *version, used).await;
+            used.map_err(|error| asked(error, format!("w-{}", part.id)))?;
         }
         if let Some(shown) = wishes.meter {
             let reading = card.reading(visitor, shown, now);
@@ -243,8 +270,9 @@ async fn carry_out(
         }
         let today = sites::today(tx, organisation, card.job.site, now).await?;
         let (id, version) = (card.job.id, wishes.version);
-        if let Some(asked) = add {
-            return Ok(jobs::add_part(tx, organisation, &who, (id, version), asked, today).await?);
+        if let Some(add) = add {
+            let added = jobs::add_part(tx, organisation, &who, (id, version), add, today).await;
+            return added.map_err(|error| asked(error, "add-why".to_owned()));
         }
         match wishes.state.clone() {
             Some(wanted) => {
@@ -254,6 +282,14 @@ async fn carry_out(
         }
     };
     state.store.write(work).await
+}
+
+/// What is asked about stands at the field that answers it.
+fn asked(error: StoreError, name: String) -> Refusal {
+    match error.rule() {
+        "used-far-beyond-need" | "minutes-far-beyond-plan" => Refusal::At(name, error.to_string()),
+        _ => error.into(),
+    }
 }
 
 fn meter_refused(error: &LedgerError) -> Refusal {
@@ -272,11 +308,14 @@ struct Card {
     held: Vec<Reservation>,
     lots: HashMap<LotId, Lot>,
     shortages: Vec<Shortage>,
+    offers: HashMap<PartId, Vec<Offer>>,
     finding: Option<Finding>,
     holds: Vec<Hold>,
     person: Option<String>,
     bay: Option<String>,
     standing: Option<Standing>,
+    torques: Vec<Torque>,
+    tests: Vec<TestFigure>,
 }
 
 impl Card {
@@ -312,14 +351,24 @@ impl Card {
             None => None,
         };
         let standings = standings(connection, organisation, &[engine.id]).await?;
+        let (_, torques, tests) =
+            engines::models(connection, organisation, &[engine.model]).await?;
         let mut yard = Yard::read(state, visitor).await?;
         yard.write_hours_as(standings.values());
+        let shortages = shortages.remove(&id).unwrap_or_default();
+        let mut elsewhere = HashMap::new();
+        for short in shortages.iter().filter(|_| visitor.may(Right::Buy)) {
+            let Some(part) = parts.iter().find(|part| part.id == short.part) else { continue };
+            let of = (job.site, i64::from(short.missing), Some(id));
+            elsewhere.insert(part.id, offers(connection, organisation, &yard, part, of).await?);
+        }
         Ok(Self {
             known: known.into_iter().map(|task| (task.id, task)).collect(),
             parts: parts.into_iter().map(|part| (part.id, part)).collect(),
             held: stock::held_for_jobs(connection, organisation, &[id]).await?,
             lots: lots.into_iter().map(|lot| (lot.id, lot)).collect(),
-            shortages: shortages.remove(&id).unwrap_or_default(),
+            shortages,
+            offers: elsewhere,
             standing: standings.get(&engine.id).copied(),
             person: person.map(|person| person.name),
             bay: bay.map(|bay| bay.name),
@@ -330,6 +379,8 @@ impl Card {
             needed,
             finding,
             holds,
+            torques,
+            tests,
         })
     }
 
@@ -442,7 +493,7 @@ impl Card {
         done
     }
 
-    fn parts_used(&self, typed: &mut Typed) -> Vec<(JobPart, i64, i64)> {
+    fn parts_used(&self, typed: &mut Typed) -> Vec<(JobPart, i64, i64, Option<String>)> {
         let mut used = Vec::new();
         for part in &self.needed {
             let name = format!("u-{}", part.id);
@@ -455,7 +506,8 @@ impl Card {
                         {
                             let version =
                                 version_of(typed, &format!("pv-{}", part.id), part.version);
-                            used.push((part.clone(), version, given));
+                            let why = told(typed, &format!("w-{}", part.id));
+                            used.push((part.clone(), version, given, why));
                         }
                     }
                     _ => typed.wrong(name, "a whole number, 0 where none went in"),
@@ -507,6 +559,7 @@ impl Card {
             cautions: self.cautions(),
             facts: self.facts(),
             waits: self.waits(),
+            figures: self.figures(),
             at_work: self.at_work() && works,
             tasks: self.tasks.iter().map(|task| self.task_line(task, typed)).collect(),
             parts: self.needed.iter().map(|part| self.part_line(part, typed)).collect(),
@@ -514,6 +567,7 @@ impl Card {
             add: (job.status == JobStatus::OnBench && works).then(|| AddPart {
                 number: typed.field("add-number", ""),
                 quantity: typed.field("add-quantity", "1"),
+                why: typed.asked("add-why"),
             }),
             next: next(job.status, may),
             others: others(job.status, works),
@@ -554,16 +608,27 @@ impl Card {
         facts
     }
 
-    fn waits(&self) -> Vec<String> {
+    fn waits(&self) -> Vec<Wait> {
         let one = |short: &Shortage| {
             let part = self.parts.get(&short.part);
             let (number, unit) = part.map_or((String::new(), fleet::part::Unit::Each), |part| {
                 (format!("{}, {}", part.number, part.name), part.unit)
             });
             let until = expected(short.until, self.yard.today);
-            format!("{number}: {} missing, {until}.", amount(unit, i64::from(short.missing)))
+            let missing = amount(unit, i64::from(short.missing));
+            Wait {
+                says: format!("{number}: {missing} missing, {until}."),
+                offers: self.offers.get(&short.part).cloned().unwrap_or_default(),
+            }
         };
         self.shortages.iter().map(one).collect()
+    }
+
+    fn figures(&self) -> Option<Figures> {
+        let tasks = self.tasks.iter().filter_map(|task| self.known.get(&task.task));
+        let opened = tasks.into_iter().any(|task| task.access != AccessGroup::NothingOff);
+        let model = self.yard.models.get(&self.engine.model).filter(|_| opened)?;
+        Some(figures(model, &self.torques, &self.tests))
     }
 
     /// The usual ones of what comes off, common practice and no substitute for the maker's manual;
@@ -652,6 +717,7 @@ impl Card {
             needed: amount(unit, part.quantity),
             lots: lots.map(|held| self.lot(held, unit)).collect(),
             used: typed.field(&format!("u-{id}"), used),
+            why: typed.asked(&format!("w-{id}")),
             says: says.join(" · "),
             id,
         }
@@ -700,13 +766,17 @@ fn meter_read(typed: &mut Typed) -> Option<Hours> {
     }
 }
 
-fn part_asked(typed: &mut Typed) -> Option<(String, i64)> {
+fn told(typed: &Typed, name: &str) -> Option<String> {
+    Some(typed.fields.get(name).to_owned()).filter(|why| !why.is_empty())
+}
+
+fn part_asked(typed: &mut Typed) -> Option<(String, i64, Option<String>)> {
     let number = typed.fields.get("add-number").to_owned();
     if number.is_empty() {
         typed.wrong("add-number", "write the part's number");
     }
     match typed.fields.get("add-quantity").parse::<i64>() {
-        Ok(quantity) if quantity > 0 => Some((number, quantity)),
+        Ok(quantity) if quantity > 0 => Some((number, quantity, told(typed, "add-why"))),
         _ => {
             typed.wrong("add-quantity", "a whole number, 1 or more");
             None

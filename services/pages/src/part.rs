@@ -10,7 +10,8 @@ use axum::extract::{Path, State};
 use axum::response::Response;
 use chrono::{Months, NaiveDate};
 use demand::{ModelScores, Scores};
-use fleet::id::{PartId, SiteId, SupplierId};
+use fleet::id::{OrderId, OrganisationId, PartId, RunId, SiteId, SupplierId};
+use fleet::order::{Order, OrderLine, OrderStatus};
 use fleet::part::{DatedBy, LotCondition, Part, PartKind, StockLevel, Unit};
 use fleet::run::RunKind;
 use fleet::supplier::{Supplier, Term};
@@ -18,7 +19,7 @@ use serde::Deserialize as _;
 use serde_json::Value;
 use store::runs::{self, AdviceRow, ForecastPart, ForecastRow, Run, Scope};
 use store::stock::{self, ShelfRow};
-use store::{PageOf, StoreError, Transaction, parts, record};
+use store::{PageOf, StoreError, Transaction, jobs, orders, parts, record};
 use uuid::Uuid;
 
 use crate::advice_kept::{AdviceKept, KeptLeadTime};
@@ -26,7 +27,7 @@ use crate::chart::fan::{self, Expected, Used};
 use crate::chart::{Picture, Table};
 use crate::failure::{Failure, onward, sentence, shown};
 use crate::figures::{capital, count, day, grouped, percent};
-use crate::form::Fact;
+use crate::form::{Choice, Fact};
 use crate::frame::{Frame, Link, Notice, Room};
 use crate::run::Latest;
 use crate::state::PagesState;
@@ -66,6 +67,16 @@ pub struct Place {
     pub bin: String,
     pub action: String,
     pub may_change: bool,
+    /// To another site.
+    pub moves_to: Option<MovesTo>,
+}
+
+/// A form that moves what is free to another site.
+#[derive(Clone, Debug)]
+pub struct MovesTo {
+    pub action: String,
+    pub free: String,
+    pub sites: Vec<Choice>,
 }
 
 const MONTHS_PAST: usize = 24;
@@ -78,8 +89,8 @@ pub async fn show(
     visitor: Visitor,
     Path(part): Path<Uuid>,
 ) -> Result<Response, Failure> {
-    let record = Record::read(&state, &visitor, PartId(part)).await?;
     let yard = Yard::read(&state, &visitor).await?;
+    let record = Record::read(&state, &visitor, &yard, PartId(part)).await?;
     shown(&page(&visitor, &yard, &record))
 }
 
@@ -110,6 +121,8 @@ struct Record {
     position: Position,
     levels: Vec<StockLevel>,
     lots: Vec<ShelfRow>,
+    /// What may be moved to another site.
+    free: HashMap<SiteId, i64>,
     terms: Vec<Term>,
     suppliers: HashMap<SupplierId, String>,
     forecast: Latest,
@@ -118,12 +131,19 @@ struct Record {
     changed: Option<Changed>,
     then: Option<Then>,
     advice: Vec<AdviceRow>,
+    /// What of that advice stands on orders.
+    ordered: Vec<(Order, OrderLine)>,
     /// How long suppliers take, as the latest advice learned it.
     lead_times: Vec<KeptLeadTime>,
 }
 
 impl Record {
-    async fn read(state: &PagesState, visitor: &Visitor, part: PartId) -> Result<Self, Failure> {
+    async fn read(
+        state: &PagesState,
+        visitor: &Visitor,
+        yard: &Yard,
+        part: PartId,
+    ) -> Result<Self, Failure> {
         let (connection, organisation) = (state.store.connection(), visitor.organisation);
         let part = record::get::<Part>(connection, organisation, part).await?;
         let one = [part.id];
@@ -143,15 +163,27 @@ impl Record {
                 back = then(connection, organisation, run, how).await?;
             }
         }
+        let levels = stock::levels(connection, organisation, &one).await?;
+        let mut free = HashMap::new();
+        for level in levels.iter().filter(|level| level.on_hand > level.reserved) {
+            let at = (&part, level.site);
+            let there = jobs::free_at(connection, organisation, at, yard.today).await?;
+            free.insert(level.site, there);
+        }
         let advice = runs::latest(connection, organisation, RunKind::OrderAdvice, None).await?;
         let kept = AdviceKept::of(advice.as_ref());
+        let ordered = match &advice {
+            Some(run) => ordered(connection, organisation, run.id, part.id).await?,
+            None => Vec::new(),
+        };
         let advice = match advice {
             Some(run) => runs::advice_rows(connection, organisation, run.id).await?,
             None => Vec::new(),
         };
         Ok(Self {
             position: positions.get(&part.id).copied().unwrap_or_default(),
-            levels: stock::levels(connection, organisation, &one).await?,
+            levels,
+            free,
             lots: stock::at(connection, organisation, state.now(), (None, Some(part.id)), page)
                 .await?
                 .rows,
@@ -163,6 +195,7 @@ impl Record {
             changed: since,
             then: back,
             advice: advice.into_iter().filter(|row| row.part == part.id).collect(),
+            ordered,
             lead_times: kept
                 .lead_times
                 .into_iter()
@@ -175,6 +208,25 @@ impl Record {
     fn supplier(&self, id: SupplierId) -> &str {
         self.suppliers.get(&id).map_or("a supplier", String::as_str)
     }
+}
+
+/// The lines of a part on orders that were drafted from the advice of a run.
+async fn ordered(
+    connection: &store::Connection,
+    organisation: OrganisationId,
+    run: RunId,
+    part: PartId,
+) -> Result<Vec<(Order, OrderLine)>, StoreError> {
+    let mut of_run = orders::of_run(connection, organisation, run).await?;
+    of_run.retain(|order| order.status != OrderStatus::Cancelled);
+    let ids: Vec<OrderId> = of_run.iter().map(|order| order.id).collect();
+    let mut lines = orders::lines(connection, organisation, &ids).await?;
+    lines.retain(|line| line.part == part && line.quantity > line.cancelled);
+    let of = |line: OrderLine| {
+        let order = of_run.iter().find(|order| order.id == line.order)?.clone();
+        Some((order, line))
+    };
+    Ok(lines.into_iter().filter_map(of).collect())
 }
 
 /// Single months of the whole organisation, in order.
@@ -207,9 +259,9 @@ fn page(visitor: &Visitor, yard: &Yard, record: &Record) -> PartPage {
             record.forecast.says(yard)
         ),
         decision: decision(yard, record),
-        fan_says: fan::describe(&past, &ahead, yard.today),
+        fan_says: fan::describe(&past, &ahead, part.unit, yard.today),
         fan: (!ahead.is_empty() || !past.is_empty())
-            .then(|| fan::draw("fan", &name, &past, &ahead, yard.today)),
+            .then(|| fan::draw("fan", (&name, part.unit), &past, &ahead, yard.today)),
         no_forecast: "This part was in no forecast yet. A forecast is made each night, and by \
                       “slackwater forecast”."
             .to_owned(),
@@ -217,7 +269,10 @@ fn page(visitor: &Visitor, yard: &Yard, record: &Record) -> PartPage {
         scores: record.how.as_ref().map(|how| scores(&how.scores)).unwrap_or_default(),
         changed: record.changed.as_ref().map(|it| ChangedShown::of(yard, it, part.unit)),
         then: looked_back(yard, record, &name),
-        lines: record.advice.iter().map(|row| advice_line(yard, record, row)).collect(),
+        lines: match record.ordered.as_slice() {
+            [] => record.advice.iter().map(|row| advice_line(yard, record, row)).collect(),
+            _ => Vec::new(),
+        },
         facts: facts(yard, record),
         lots: lots(yard, record),
         places: places(visitor, yard, record),
@@ -237,13 +292,42 @@ fn decision(yard: &Yard, record: &Record) -> Vec<String> {
     let Some(first) = record.advice.iter().min_by_key(|row| row.order_by) else {
         return Vec::new();
     };
-    let order = format!(
-        "Order {} from {} by {}.",
-        amount(record.part.unit, first.quantity),
-        record.supplier(first.supplier),
-        day(first.order_by, yard.today)
-    );
-    vec![order, sentence(&first.reason)]
+    let unit = record.part.unit;
+    let advised: i64 = record.advice.iter().map(|row| row.quantity).sum();
+    let ordered: i64 = record.ordered.iter().map(|(_, line)| line.quantity - line.cancelled).sum();
+    let mut says: Vec<String> =
+        record.ordered.iter().map(|(order, line)| on_order(yard, unit, order, line)).collect();
+    if ordered == 0 {
+        says.push(format!(
+            "Order {} from {} by {}.",
+            amount(unit, first.quantity),
+            record.supplier(first.supplier),
+            day(first.order_by, yard.today)
+        ));
+    } else if ordered < advised {
+        says.push(format!("{} more were advised.", amount(unit, advised - ordered)));
+    }
+    says.push(sentence(&first.reason));
+    says
+}
+
+/// What of the advice stands on an order already.
+fn on_order(yard: &Yard, unit: Unit, order: &Order, line: &OrderLine) -> String {
+    let quantity = amount(unit, line.quantity - line.cancelled);
+    let on = |on: Option<NaiveDate>| on.map(|on| day(on, yard.today)).unwrap_or_default();
+    let number = &order.number;
+    match order.status {
+        OrderStatus::Draft => format!("{quantity} on the draft of order {number}, not sent yet."),
+        OrderStatus::Approved => {
+            format!("{quantity} on order {number}, approved and not sent yet.")
+        }
+        OrderStatus::Sent | OrderStatus::PartReceived => format!(
+            "{quantity} ordered on {}, order {number}, expected {}.",
+            on(order.ordered_on),
+            on(line.expected_on.or(order.expected_on))
+        ),
+        _ => format!("{quantity} came with order {number}."),
+    }
 }
 
 fn advice_line(yard: &Yard, record: &Record, row: &AdviceRow) -> String {
@@ -419,9 +503,28 @@ fn places(visitor: &Visitor, yard: &Yard, record: &Record) -> Vec<Place> {
             bin: level.bin.clone().unwrap_or_default(),
             action: format!("/stores/parts/{}/bin", record.part.id),
             may_change: visitor.may(Right::CountStock),
+            moves_to: moves_to(visitor, yard, record, level),
         })
     };
     record.levels.iter().filter_map(place).collect()
+}
+
+fn moves_to(
+    visitor: &Visitor,
+    yard: &Yard,
+    record: &Record,
+    level: &StockLevel,
+) -> Option<MovesTo> {
+    let free = record.free.get(&level.site).copied().unwrap_or(0);
+    let others = yard.sites.iter().filter(|site| site.id != level.site && !site.archived);
+    let sites: Vec<Choice> =
+        others.map(|site| Choice::new(site.id.to_string(), site.name.clone())).collect();
+    let may = free > 0 && !sites.is_empty() && visitor.may(Right::Buy);
+    may.then(|| MovesTo {
+        action: format!("/stores/parts/{}/transfer", record.part.id),
+        free: amount(record.part.unit, free),
+        sites,
+    })
 }
 
 fn lots(yard: &Yard, record: &Record) -> Table {

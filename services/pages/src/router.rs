@@ -18,7 +18,7 @@ use crate::{
     afloat, bench, beside, board, bundles, calendars, correction, count, engine, feed, files,
     finding, fleet_list, job, lay_up, life, lives, look, meter, moves, order, orders, part,
     plan_run, purchase, purchase_forms, retire, rotation, shelf_life, sign_in, stores, supplier,
-    surplus, tag, visit, what_if, yard,
+    surplus, tag, transfer, visit, what_if, yard,
 };
 
 /// Largest form taken: a board of a thousand lines is some 100 kB.
@@ -63,6 +63,7 @@ pub fn router(state: PagesState) -> Router {
         .route("/stores/parts/{part}", get(part::show))
         .route("/stores/parts/{part}/moves", get(moves::show))
         .route("/stores/parts/{part}/bin", post(part::keep_bin))
+        .route("/stores/parts/{part}/transfer", post(transfer::save))
         .route("/stores/order", get(order::show))
         .route("/stores/order/point", post(order::move_point))
         .route("/stores/order/draft", post(order::draft))

@@ -2,8 +2,12 @@
 
 use chrono::NaiveDate;
 use fleet::Minutes;
-use fleet::bench::{Job, JobPart, JobStatus, JobTask, TaskOutcome};
+use fleet::bench::{
+    BenchError, Job, JobPart, JobStatus, JobTask, TaskOutcome, check_minutes, check_quantity,
+};
+use fleet::engine::{Engine, EngineModel};
 use fleet::id::{JobId, JobPartId, JobTaskId, OrganisationId, PartId, PersonId};
+use fleet::part::Part;
 
 use super::create::part_of;
 use super::follow::{Followed, Moving};
@@ -27,7 +31,8 @@ pub struct Done {
 /// Records what came of a task; `version` is the task's.
 ///
 /// # Errors
-/// `Stale`, and `job-not-on-bench` where the job is neither on the bench nor on test.
+/// `Stale`, `job-not-on-bench` where the job is neither on the bench nor on test, and
+/// `minutes-far-beyond-plan` where no note says why.
 pub async fn done(
     transaction: &Transaction,
     organisation: OrganisationId,
@@ -41,6 +46,9 @@ pub async fn done(
     check_at_work(&job)?;
     let task = record::lock::<JobTask>(transaction, organisation, task).await?;
     let Done { outcome, spent, by, note } = done;
+    if let Some(spent) = spent {
+        check_minutes(spent, task.planned, note.as_deref())?;
+    }
     let changed = JobTask {
         version,
         spent: spent.or(task.spent),
@@ -54,17 +62,19 @@ pub async fn done(
 }
 
 /// Says how much of a part went in; `version` is the job part's. More than the job needs is taken
-/// off the shelf when it is released, so it must be there then.
+/// off the shelf when it is released, so it must be there then. `why` answers for a quantity far
+/// beyond what such a job takes, and stays in the history.
 ///
 /// # Errors
-/// `Stale`, `job-not-on-bench`, `job-part-nothing` where less than none is said.
+/// `Stale`, `job-not-on-bench`, `job-part-nothing` where less than none is said,
+/// `used-far-beyond-need` where nothing says why.
 pub async fn use_part(
     transaction: &Transaction,
     organisation: OrganisationId,
     who: &Author,
     part: JobPartId,
     version: i64,
-    used: i64,
+    (used, why): (i64, Option<&str>),
 ) -> Result<JobPart, StoreError> {
     let seen = record::get::<JobPart>(transaction, organisation, part).await?;
     let job = record::lock::<Job>(transaction, organisation, seen.job).await?;
@@ -74,21 +84,24 @@ pub async fn use_part(
         return Err(StoreError::Broken { rule: "job-part-nothing", what });
     }
     let part = record::lock::<JobPart>(transaction, organisation, part).await?;
+    let planned = part.quantity - part.beyond_plan;
+    let usual = Usual { transaction, organisation, job: &job };
+    usual.check(used, planned, part.part, why).await?;
     let changed = JobPart { version, used: Some(used), ..part };
-    record::change(transaction, organisation, who, &changed).await
+    record::change(transaction, organisation, &noting(who, why), &changed).await
 }
 
 /// Asks for more of a part than was planned: what is there is kept back at once. A job that can't
-/// have it is short from then on, until it arrives.
+/// have it is short from then on, until it arrives. `why` is as for [`use_part`].
 ///
 /// # Errors
-/// `job-not-on-bench`, `job-part-nothing`.
+/// `job-not-on-bench`, `job-part-nothing`, `used-far-beyond-need`.
 pub async fn add_part(
     transaction: &Transaction,
     organisation: OrganisationId,
     who: &Author,
     (job, version): (JobId, i64),
-    (part, more): (PartId, i64),
+    (part, more, why): (PartId, i64, Option<&str>),
     today: NaiveDate,
 ) -> Result<Followed, StoreError> {
     let seen = record::get::<Job>(transaction, organisation, job).await?;
@@ -105,7 +118,13 @@ pub async fn add_part(
         return Err(StoreError::Broken { rule: "job-part-nothing", what });
     }
     let parts = super::parts(transaction, organisation, &[job.id]).await?;
-    match parts.into_iter().find(|one| one.part == part) {
+    let known = parts.into_iter().find(|one| one.part == part);
+    let planned = known.as_ref().map_or(0, |one| one.quantity - one.beyond_plan);
+    let together = known.as_ref().map_or(more, |one| one.quantity.saturating_add(more));
+    let usual = Usual { transaction, organisation, job: &job };
+    usual.check(together, planned, part, why).await?;
+    let who = &noting(who, why);
+    match known {
         Some(known) => {
             let quantity = known.quantity.saturating_add(more);
             let beyond_plan = known.beyond_plan.saturating_add(more);
@@ -128,6 +147,45 @@ pub async fn add_part(
     let of = std::slice::from_ref(&job);
     let mut shortages = shortage::shortages(transaction, organisation, of).await?;
     Ok(Followed { shortages: shortages.remove(&job.id).unwrap_or_default(), job })
+}
+
+/// What a job on this engine usually takes.
+struct Usual<'a> {
+    transaction: &'a Transaction,
+    organisation: OrganisationId,
+    job: &'a Job,
+}
+
+impl Usual<'_> {
+    async fn check(
+        &self,
+        given: i64,
+        planned: i64,
+        part: PartId,
+        why: Option<&str>,
+    ) -> Result<(), StoreError> {
+        let Self { transaction, organisation, job } = self;
+        let part = record::get::<Part>(*transaction, *organisation, part).await?;
+        let engine = record::get::<Engine>(*transaction, *organisation, job.engine).await?;
+        let model = record::get::<EngineModel>(*transaction, *organisation, engine.model).await?;
+        Ok(check_quantity(given, planned, &part, &model, why)?)
+    }
+}
+
+/// The reason in the history of what it explains.
+fn noting(who: &Author, why: Option<&str>) -> Author {
+    match why {
+        Some(why) if !why.trim().is_empty() => {
+            Author { note: Some(why.trim().to_owned()), ..who.clone() }
+        }
+        _ => who.clone(),
+    }
+}
+
+impl From<BenchError> for StoreError {
+    fn from(error: BenchError) -> Self {
+        Self::Broken { rule: error.rule(), what: error.to_string() }
+    }
 }
 
 fn check_at_work(job: &Job) -> Result<(), StoreError> {

@@ -184,6 +184,21 @@ pub struct Outcome {
 #[serde(deny_unknown_fields)]
 pub struct Used {
     used: i64,
+    /// Why it is far beyond what such a job takes; kept in the history.
+    #[serde(default)]
+    why: Option<String>,
+}
+
+/// So many of a part beyond the plan.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct AskedPart {
+    part: Uuid,
+    /// In the part's unit.
+    quantity: i64,
+    /// Why it is far beyond what such a job takes; kept in the history.
+    #[serde(default)]
+    why: Option<String>,
 }
 
 fn job_schema() -> Ref {
@@ -487,7 +502,7 @@ pub async fn plan_job(
     responses(
         (status = 200, description = "recorded", body = ref("#/components/schemas/JobTask")),
         (status = 412, description = "changed meanwhile"),
-        (status = 422, description = "the job is not being worked on"),
+        (status = 422, description = "minutes far beyond the plan without a note, or the job is not being worked on"),
         Refused,
     ),
 )]
@@ -521,7 +536,7 @@ pub async fn record_task_outcome(
     responses(
         (status = 200, description = "recorded", body = ref("#/components/schemas/JobPart")),
         (status = 412, description = "changed meanwhile"),
-        (status = 422, description = "less than none, or the job is not being worked on"),
+        (status = 422, description = "less than none, far beyond what it takes without a reason, or the job is not being worked on"),
         Refused,
     ),
 )]
@@ -530,11 +545,12 @@ pub async fn record_part_used(
     actor: Actor,
     Id(id): Id,
     IfMatch(version): IfMatch,
-    Body(Used { used }): Body<Used>,
+    Body(Used { used, why }): Body<Used>,
 ) -> Result<Response, Problem> {
     actor.needs(Role::Technician)?;
     let (organisation, author) = (actor.organisation, actor.author(state.now()));
     let work = async |transaction: &Transaction| {
+        let used = (used, why.as_deref());
         jobs::use_part(transaction, organisation, &author, JobPartId(id), version, used).await
     };
     let part = state.store.write(work).await?;
@@ -548,11 +564,11 @@ pub async fn record_part_used(
 #[utoipa::path(
     post, path = "/jobs/{id}/parts", tag = "jobs",
     params(("id" = Uuid, Path), ("If-Match" = String, Header)),
-    request_body = NeededPart,
+    request_body = AskedPart,
     responses(
         (status = 200, description = "asked for", body = MovedJob),
         (status = 412, description = "changed meanwhile"),
-        (status = 422, description = "less than one, or the job is not on the bench"),
+        (status = 422, description = "less than one, far beyond what it takes without a reason, or the job is not on the bench"),
         Refused,
     ),
 )]
@@ -561,7 +577,7 @@ pub async fn ask_for_part(
     actor: Actor,
     Id(id): Id,
     IfMatch(version): IfMatch,
-    Body(NeededPart { part, quantity }): Body<NeededPart>,
+    Body(AskedPart { part, quantity, why }): Body<AskedPart>,
 ) -> Result<Response, Problem> {
     actor.needs(Role::Technician)?;
     let now = state.now();
@@ -569,7 +585,7 @@ pub async fn ask_for_part(
     let work = async |transaction: &Transaction| {
         let job = record::get::<Job>(transaction, organisation, JobId(id)).await?;
         let today = sites::today(transaction, organisation, job.site, now).await?;
-        let (of, asked) = ((job.id, version), (PartId(part), quantity));
+        let (of, asked) = ((job.id, version), (PartId(part), quantity, why.as_deref()));
         jobs::add_part(transaction, organisation, &author, of, asked, today).await
     };
     Ok(MovedJob::from(state.store.write(work).await?).tagged())

@@ -1,12 +1,16 @@
 //! A part's demand by month: what was used, and what is ahead as a fan with its three streams.
 
 use chrono::{Datelike, NaiveDate};
+use fleet::part::Unit;
 
 use super::{Anchor, Fill, Picture, Scale, Sheet, Table};
-use crate::figures::month as month_name;
+use crate::figures::{count, grouped, month as month_name};
+use crate::part::amount;
 
 const NARROW_PAST: usize = 8;
 const NARROW_AHEAD: usize = 12;
+/// Of a label on the axis, in the sheet's own measure.
+const DIGIT_WIDTH: f64 = 7.5;
 
 /// Pieces used in a past month (`month` is its first day).
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -36,9 +40,15 @@ impl Expected {
 }
 
 /// Draws the fan of one part.
-pub fn draw(id: &str, part: &str, past: &[Used], ahead: &[Expected], today: NaiveDate) -> Picture {
-    let title = format!("{part}: used by month, and the months ahead");
-    let says = describe(past, ahead, today);
+pub fn draw(
+    id: &str,
+    (part, unit): (&str, Unit),
+    past: &[Used],
+    ahead: &[Expected],
+    today: NaiveDate,
+) -> Picture {
+    let title = format!("{part}: used by month{}, and the months ahead", of_unit(unit));
+    let says = describe(past, ahead, unit, today);
     let late = &past[past.len().saturating_sub(NARROW_PAST)..];
     let soon = &ahead[..ahead.len().min(NARROW_AHEAD)];
     Picture {
@@ -55,19 +65,19 @@ pub fn draw(id: &str, part: &str, past: &[Used], ahead: &[Expected], today: Naiv
         caption: "Grey: used. Ahead: planned work (filled), on finding (hatched), unplanned \
                   (outlined). Bands: 5 and 8 of 10 months. Line: as likely more as less."
             .to_owned(),
-        table: table(past, ahead, today),
+        table: table(past, ahead, unit, today),
     }
 }
 
 /// Draws a past forecast with its band, and what was used before it and in its months.
 pub fn draw_back(
     id: &str,
-    part: &str,
+    (part, unit): (&str, Unit),
     (before, after): (&[Used], &[Used]),
     then: &[Expected],
     today: NaiveDate,
 ) -> Picture {
-    let title = format!("{part}: a past forecast, and what happened");
+    let title = format!("{part}: a past forecast{}, and what happened", of_unit(unit));
     let after: Vec<f64> = then.iter().filter_map(|month| used_in(after, month)).collect();
     let says = format!("{} of {} months lie inside the band.", inside(&after, then), after.len());
     let late = &before[before.len().saturating_sub(NARROW_PAST)..];
@@ -78,7 +88,7 @@ pub fn draw_back(
         caption: "Grey: used, before the forecast and after it. Bands: 5 and 8 of 10 months as \
                   they were forecast. Line: as likely more as less."
             .to_owned(),
-        table: table_back(&after, then, today),
+        table: table_back(&after, then, unit, today),
     }
 }
 
@@ -91,7 +101,7 @@ fn inside(after: &[f64], then: &[Expected]) -> usize {
     after.iter().zip(then).filter(inside).count()
 }
 
-fn table_back(after: &[f64], then: &[Expected], today: NaiveDate) -> Table {
+fn table_back(after: &[f64], then: &[Expected], unit: Unit, today: NaiveDate) -> Table {
     let row = |(place, month): (usize, &Expected)| {
         let used = after.get(place);
         let mark = match used {
@@ -110,34 +120,47 @@ fn table_back(after: &[f64], then: &[Expected], today: NaiveDate) -> Table {
         ]
     };
     let head = ["Month", "Expected", "Median", "8 of 10", "Used", "Band"];
-    Table {
-        head: head.map(str::to_owned).to_vec(),
-        rows: then.iter().enumerate().map(row).collect(),
-    }
+    let named = |name: &str| match name {
+        "Month" | "Band" => name.to_owned(),
+        name => format!("{name}{}", of_unit(unit)),
+    };
+    Table { head: head.map(named).to_vec(), rows: then.iter().enumerate().map(row).collect() }
 }
 
 /// What the fan shows, in a sentence.
-pub fn describe(past: &[Used], ahead: &[Expected], today: NaiveDate) -> String {
+pub fn describe(past: &[Used], ahead: &[Expected], unit: Unit, today: NaiveDate) -> String {
     let year: f64 = past.iter().rev().take(12).map(|m| m.quantity).sum();
     let months = past.len().min(12);
     let used = match months {
         0 => "No month of use is on record.".to_owned(),
-        _ => format!("{year:.0} used in the last {months} months."),
+        _ => {
+            format!("{} used in the last {}.", whole(year, unit), count(months, "month", "months"))
+        }
     };
     let Some(peak) = ahead.iter().max_by(|a, b| a.mean().total_cmp(&b.mean())) else {
         return used;
     };
     let expected: f64 = ahead.iter().map(Expected::mean).sum();
     format!(
-        "{used} {expected:.0} expected in the next {}; most in {}, {:.0} to {:.0} eight times in ten.",
+        "{used} {} expected in the next {}; most in {}, {} to {} eight times in ten.",
+        whole(expected, unit),
         ahead.len(),
         month_name(peak.month, today),
-        peak.q10,
-        peak.q90,
+        grouped(peak.q10.round() as i64),
+        whole(peak.q90, unit),
     )
 }
 
-fn table(past: &[Used], ahead: &[Expected], today: NaiveDate) -> Table {
+fn whole(quantity: f64, unit: Unit) -> String {
+    amount(unit, quantity.round() as i64)
+}
+
+/// `, in mL` where the unit is not pieces.
+fn of_unit(unit: Unit) -> String {
+    unit.symbol().map_or_else(String::new, |unit| format!(", in {unit}"))
+}
+
+fn table(past: &[Used], ahead: &[Expected], unit: Unit, today: NaiveDate) -> Table {
     let dash = || "–".to_owned();
     let before = past.iter().map(|m| {
         let used = format!("{:.0}", m.quantity);
@@ -149,7 +172,11 @@ fn table(past: &[Used], ahead: &[Expected], today: NaiveDate) -> Table {
         [vec![month_name(m.month, today), dash()], streams.to_vec(), range.to_vec()].concat()
     });
     let head = ["Month", "Used", "Planned", "On finding", "Unplanned", "Median", "8 of 10"];
-    Table { head: head.map(str::to_owned).to_vec(), rows: before.chain(after).collect() }
+    let named = |name: &str| match name {
+        "Month" => name.to_owned(),
+        name => format!("{name}{}", of_unit(unit)),
+    };
+    Table { head: head.map(named).to_vec(), rows: before.chain(after).collect() }
 }
 
 /// Places of the months on the sheet: history first, then what is ahead.
@@ -173,14 +200,18 @@ fn drawn(
     today: NaiveDate,
 ) -> Sheet {
     let mut sheet = Sheet::new(width, height);
-    let (left, right, bottom) = (40.0, width - 12.0, height - 36.0);
     let most = past.iter().map(|m| m.quantity);
     let most = most.chain(happened.into_iter().flatten().copied());
     let most = most.chain(ahead.iter().map(|m| m.q90.max(m.mean()))).fold(4.0, f64::max);
+    let bottom = height - 36.0;
     let y = Scale::new((0.0, most * 1.08), (bottom, 14.0));
+    let label = |tick: f64| grouped(tick.round() as i64);
+    let longest = y.ticks(4, 1.0).iter().map(|tick| label(*tick).chars().count()).max();
+    let left = (longest.unwrap_or(0) as f64).mul_add(DIGIT_WIDTH, 16.0).max(40.0);
+    let right = width - 12.0;
     for tick in y.ticks(4, 1.0) {
         sheet.line((left, y.at(tick)), (right, y.at(tick)), "grid");
-        sheet.text((left - 8.0, y.at(tick) + 4.0), Anchor::End, "", &format!("{tick:.0}"));
+        sheet.text((left - 8.0, y.at(tick) + 4.0), Anchor::End, "", &label(tick));
     }
     let slots = (past.len() + ahead.len()).max(1);
     let months = Months { left, slot: (right - left) / slots as f64 };
@@ -267,17 +298,30 @@ mod tests {
     #[test]
     fn the_fan_says_what_was_used_and_where_the_peak_is() {
         let past = [Used { month: date(1), quantity: 3.0 }, Used { month: date(2), quantity: 4.0 }];
-        let says = describe(&past, &[expected(3, 2.0), expected(4, 5.0)], date(3));
+        let ahead = [expected(3, 2.0), expected(4, 5.0)];
+        let says = describe(&past, &ahead, Unit::Each, date(3));
         assert_eq!(
             says,
             "7 used in the last 2 months. 10 expected in the next 2; most in Apr, 1 to 9 eight \
              times in ten."
         );
+        let oil = [Used { month: date(1), quantity: 12_400.0 }];
+        let says = describe(&oil, &ahead, Unit::Millilitre, date(3));
+        assert!(
+            says.starts_with("12\u{202f}400 mL used in the last 1 month. 10 mL expected"),
+            "{says}"
+        );
+        let picture = draw("f", ("Oil", Unit::Millilitre), &oil, &ahead, date(3));
+        assert!(picture.wide.contains("used by month, in mL"));
+        assert_eq!(picture.table.head[1..3], ["Used, in mL", "Planned, in mL"]);
+        // The longest label ends 8 left of the axis and is not cut at the edge.
+        assert!(picture.wide.contains("x=\"53"), "{}", picture.wide);
     }
 
     #[test]
     fn the_three_streams_are_told_apart_without_colour() {
-        let picture = draw("f", "Seal kit", &[], &[expected(3, 2.0), expected(4, 3.0)], date(3));
+        let ahead = [expected(3, 2.0), expected(4, 3.0)];
+        let picture = draw("f", ("Seal kit", Unit::Each), &[], &ahead, date(3));
         for fill in ["f-certain", "url(#hatch)", "f-possible"] {
             assert!(picture.wide.contains(fill) && picture.narrow.contains(fill), "{fill}");
         }
@@ -289,7 +333,8 @@ mod tests {
         let used = |month, quantity| Used { month: date(month), quantity };
         let (before, after) = ([used(2, 3.0)], [used(3, 9.0), used(4, 12.0)]);
         let then = [expected(3, 2.0), expected(4, 3.0), expected(5, 3.0)];
-        let picture = draw_back("t", "Seal kit", (&before, &after), &then, date(6));
+        let name = ("Seal kit", Unit::Each);
+        let picture = draw_back("t", name, (&before, &after), &then, date(6));
         assert!(picture.wide.contains("1 of 2 months lie inside the band."));
         assert!(!picture.wide.contains("f-certain") && picture.wide.contains("band-8"));
         assert_eq!(picture.table.rows[0], ["Mar", "3.5", "4", "1 to 9", "9", "inside"]);
@@ -299,7 +344,7 @@ mod tests {
 
     #[test]
     fn a_new_part_with_neither_past_nor_forecast_is_drawn_empty() {
-        let picture = draw("f", "New", &[], &[], date(3));
+        let picture = draw("f", ("New", Unit::Each), &[], &[], date(3));
         assert!(picture.wide.contains("No month of use is on record."));
         assert!(!picture.wide.contains("NaN"));
     }

@@ -86,7 +86,7 @@ impl ThenShown {
         Some(Self {
             says: format!("{says}."),
             origin: origin(yard, then),
-            fan: fan::draw_back("then", name, (before, after), &months, yard.today),
+            fan: fan::draw_back("then", (name, unit), (before, after), &months, yard.today),
             scores_say: scores_say.map(|says| format!("{says}.")).unwrap_or_default(),
             scores: contested.map(scores).unwrap_or_default(),
         })
