@@ -284,12 +284,12 @@ impl HoldTest {
         let lost = format!("lost {drop:.2} kPa in {:.0} s, {limit:.2} kPa allowed", self.0.hold_s);
         if drop - uncertainty_kpa > limit + ROUNDING {
             let reason =
-                format!("{lost}; {uncertainty_kpa:.2} kPa of uncertainty do not explain it");
+                format!("{lost}; an uncertainty of {uncertainty_kpa:.2} kPa does not explain it");
             Some((TestOutcome::Fail, reason))
         } else if drop + uncertainty_kpa > limit + ROUNDING {
             let reason = format!(
-                "{lost}: {uncertainty_kpa:.2} kPa of uncertainty reach across the limit; use a \
-                 finer gauge or a steadier temperature"
+                "{lost}: with an uncertainty of {uncertainty_kpa:.2} kPa either side of the limit is \
+                 possible; use a finer gauge or a steadier temperature"
             );
             Some((TestOutcome::Inconclusive, reason))
         } else {

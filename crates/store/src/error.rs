@@ -13,7 +13,7 @@ pub enum StoreError {
          holds; look at it again and repeat the change"
     )]
     Stale { noun: &'static str, given: i64, current: i64 },
-    #[error("another {noun} has the same {key}")]
+    #[error("another {noun} has the same {}", key.replace('_', " "))]
     Taken { noun: &'static str, key: String },
     #[error("this {noun} names something that is not there, or something there still names it")]
     Dangling { noun: &'static str },

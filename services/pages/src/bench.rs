@@ -10,7 +10,7 @@ use fleet::bench::{Job, JobStatus, JobTask};
 use fleet::finding::Finding;
 use fleet::id::{BayId, FindingId, JobId, PartId, PersonId, SiteId, TaskId};
 use fleet::job::Shortage;
-use fleet::part::Part;
+use fleet::part::{Part, Unit};
 use fleet::person::{Bay, Person};
 use fleet::programme::Task;
 use serde::Deserialize;
@@ -21,6 +21,7 @@ use crate::failure::{Failure, shown};
 use crate::figures::{count, day, day_long, expected};
 use crate::form::{Choice, Mark};
 use crate::frame::{Frame, Link, Room};
+use crate::part::amount;
 use crate::state::PagesState;
 use crate::visitor::Visitor;
 use crate::yard_records::Yard;
@@ -149,7 +150,7 @@ struct About {
     findings: HashMap<FindingId, String>,
     people: HashMap<PersonId, String>,
     bays: HashMap<BayId, String>,
-    parts: HashMap<PartId, String>,
+    parts: HashMap<PartId, Part>,
     shortages: BTreeMap<JobId, Vec<Shortage>>,
 }
 
@@ -178,7 +179,7 @@ impl About {
             findings: findings.into_iter().map(|f| (f.id, f.title)).collect(),
             people: people.into_iter().map(|person| (person.id, person.name)).collect(),
             bays: bays.into_iter().map(|bay| (bay.id, bay.name)).collect(),
-            parts: parts.into_iter().map(|part| (part.id, part.number)).collect(),
+            parts: parts.into_iter().map(|part| (part.id, part)).collect(),
             shortages,
             yard,
             jobs,
@@ -296,9 +297,11 @@ impl About {
 
     fn missing(&self, of: &[Shortage]) -> String {
         let one = |short: &Shortage| {
-            let number = self.parts.get(&short.part).cloned().unwrap_or_default();
+            let part = self.parts.get(&short.part);
+            let number = part.map_or("", |part| part.number.as_str());
+            let unit = part.map_or(Unit::Each, |part| part.unit);
             let until = expected(short.until, self.yard.today);
-            format!("{} of {number} missing, {until}", short.missing)
+            format!("{} of {number} missing, {until}", amount(unit, i64::from(short.missing)))
         };
         of.iter().map(one).collect::<Vec<_>>().join("; ")
     }

@@ -5,6 +5,7 @@ use askama::Template;
 use axum::http::StatusCode;
 use axum::http::header::SET_COOKIE;
 use axum::response::{Html, IntoResponse, Redirect, Response};
+use chrono::NaiveDate;
 use runs::RunError;
 use store::StoreError;
 
@@ -160,10 +161,36 @@ pub fn onward(state: &PagesState, to: &str, notice: &Notice) -> Response {
     ([(SET_COOKIE, cookie)], Redirect::to(to)).into_response()
 }
 
-/// A text without capital or full stop, as errors and runs word theirs, as a sentence.
+/// A text without capital or full stop, as errors and runs word theirs, as a sentence. Its dates
+/// are written as pages write them.
 pub fn sentence(text: &str) -> String {
+    let text = &dates_in_words(text);
     let stop = if text.ends_with(['.', '!', '?']) || text.is_empty() { "" } else { "." };
     format!("{}{stop}", capital(text))
+}
+
+/// `2026-11-24` as `Tue 24 Nov 2026`.
+fn dates_in_words(text: &str) -> String {
+    let (mut said, mut rest) = (String::new(), text);
+    while let Some((before, date, after)) = first_date(rest) {
+        said.push_str(before);
+        said.push_str(&date.format("%a %-d %b %Y").to_string());
+        rest = after;
+    }
+    said + rest
+}
+
+/// The first whole date in a text, with what stands before and after it.
+fn first_date(text: &str) -> Option<(&str, NaiveDate, &str)> {
+    const LENGTH: usize = 10;
+    let is_part = |letter: char| letter.is_ascii_alphanumeric() || letter == '-';
+    text.char_indices().find_map(|(at, _)| {
+        let (date, after) = text.get(at..)?.split_at_checked(LENGTH)?;
+        let before = &text[..at];
+        let alone = !before.ends_with(is_part) && !after.starts_with(is_part);
+        let date = date.parse().ok().filter(|_| alone && date.is_ascii())?;
+        Some((before, date, after))
+    })
 }
 
 /// `text` as the value of a query (RFC 3986, unreserved characters stay).
@@ -181,6 +208,17 @@ pub fn in_address(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn dates_in_a_refusal_are_written_as_elsewhere_on_a_page() {
+        assert_eq!(
+            sentence("2026-11-25 is after 2026-11-24, in lot B-2026-11-24"),
+            "Wed 25 Nov 2026 is after Tue 24 Nov 2026, in lot B-2026-11-24."
+        );
+        for plain in ["Order 26-31 is sent.", "1234567890.", "2026-13-01.", "Blå 2026-1-1."] {
+            assert_eq!(sentence(plain), plain);
+        }
+    }
 
     #[test]
     fn a_path_is_kept_whole_in_a_query() {

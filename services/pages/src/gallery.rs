@@ -420,6 +420,7 @@ fn order() -> OrderPage {
                 waiting: "Waiting a month risks 1.2 boat-days.".into(),
             }],
             total: "412.00 EUR".into(),
+            buys_now: true,
         }],
         nothing: String::new(),
         curve_says: curve.describe(),
@@ -455,6 +456,7 @@ fn orders() -> OrdersPage {
             ordered: "Mon 1 Jun".into(),
             expected: "Fri 3 Jul".into(),
         }],
+        onward: vec![Link::new("Older orders", "/stores/orders?page=1")],
         nothing: String::new(),
     }
 }

@@ -12,7 +12,7 @@ use fleet::supplier::Supplier;
 use serde::Deserialize;
 use store::{orders, record};
 
-use crate::failure::{Failure, shown};
+use crate::failure::{Failure, in_address, shown};
 use crate::figures::{count, day, grouped};
 use crate::form::{Choice, Mark, choose};
 use crate::frame::{Frame, Link, Room};
@@ -30,6 +30,8 @@ pub struct OrdersPage {
     pub paths: Vec<Link>,
     pub states: Vec<Choice>,
     pub rows: Vec<OrderRow>,
+    /// To the orders before and after these.
+    pub onward: Vec<Link>,
     pub nothing: String,
 }
 
@@ -45,13 +47,15 @@ pub struct OrderRow {
     pub expected: String,
 }
 
-/// Orders in one list, the newest.
+/// Orders on one page, the newest first.
 const ROWS_MAX: usize = 200;
 
 #[derive(Debug, Default, Deserialize)]
 #[serde(default)]
 pub struct Wanted {
     state: String,
+    /// Pages of newer orders that are left out.
+    page: usize,
 }
 
 pub async fn show(
@@ -65,7 +69,9 @@ pub async fn show(
     let of_all = all.len();
     all.retain(|order| is_wanted(&wanted.state, order.status));
     all.sort_by_key(|order| std::cmp::Reverse(order.id));
-    all.truncate(ROWS_MAX);
+    let wanted_in_all = all.len();
+    let page = wanted.page.min(wanted_in_all.saturating_sub(1) / ROWS_MAX);
+    let all: Vec<Order> = all.into_iter().skip(page * ROWS_MAX).take(ROWS_MAX).collect();
     let ids: Vec<OrderId> = all.iter().map(|order| order.id).collect();
     let lines = orders::lines(connection, organisation, &ids).await?;
     let received = orders::received(connection, organisation, &ids).await?;
@@ -80,13 +86,21 @@ pub async fn show(
         })
         .collect();
     let late = rows.iter().filter(|row| row.mark.is_some()).count();
+    let late = match late {
+        0 => "None is later than it was expected.".to_owned(),
+        n => format!("{} later than expected.", count(n, "is", "are")),
+    };
     let page = OrdersPage {
         frame: visitor.frame("Orders", Room::Stores),
-        heading: count(rows.len(), "order", "orders"),
-        lead: match late {
-            0 => "None is later than it was expected.".to_owned(),
-            n => format!("{} later than expected.", count(n, "is", "are")),
+        heading: count(wanted_in_all, "order", "orders"),
+        lead: if rows.len() < wanted_in_all {
+            let first = page * ROWS_MAX + 1;
+            let last = page * ROWS_MAX + rows.len();
+            format!("The newest first; here {first} to {last}. Of these: {}", uncapital(&late))
+        } else {
+            late
         },
+        onward: pages(&wanted.state, page, wanted_in_all),
         paths: paths("/stores/orders"),
         states: states(&wanted.state),
         nothing: match of_all {
@@ -100,6 +114,19 @@ pub async fn show(
         rows,
     };
     shown(&page)
+}
+
+fn uncapital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_lowercase().chain(letters).collect())
+}
+
+/// Links to the pages beside this one.
+fn pages(state: &str, page: usize, orders: usize) -> Vec<Link> {
+    let to = |page: usize| format!("/stores/orders?state={}&page={page}", in_address(state));
+    let newer = page.checked_sub(1).map(|page| Link::new("Newer orders", to(page)));
+    let older = ((page + 1) * ROWS_MAX < orders).then(|| Link::new("Older orders", to(page + 1)));
+    newer.into_iter().chain(older).collect()
 }
 
 fn states(chosen: &str) -> Vec<Choice> {
@@ -167,5 +194,22 @@ fn row(
         money: worth(order, lines).to_string(),
         ordered: on(order.ordered_on),
         expected: on(due),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn each_order_is_on_a_page_that_a_link_leads_to() {
+        let texts = |page, orders| -> Vec<String> {
+            pages("all", page, orders).into_iter().map(|link| link.text).collect()
+        };
+        assert!(texts(0, 200).is_empty());
+        assert_eq!(texts(0, 201), ["Older orders"]);
+        assert_eq!(texts(1, 401), ["Newer orders", "Older orders"]);
+        assert_eq!(texts(2, 401), ["Newer orders"]);
+        assert_eq!(pages("all", 0, 201)[0].to, "/stores/orders?state=all&page=1");
     }
 }

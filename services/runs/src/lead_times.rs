@@ -9,8 +9,8 @@ use std::collections::HashMap;
 use chrono::{Days, NaiveDate};
 use fleet::id::{OrderId, OrderLineId, OrganisationId, PartId, ReceiptId, SupplierId};
 use fleet::order::{Order, OrderLine, Receipt, ReceiptLine};
-use fleet::supplier::{LeadTime as MonthStated, LeadTimeBasis, Term};
-use fleet::terms::{LeadTime, LeadTimes};
+use fleet::supplier::{LeadTime as MonthStated, LeadTimeBasis, SupplierSeason, Term};
+use fleet::terms::{LeadTime, LeadTimes, PreSeason};
 use ordering::{Delivery, LearnedLeadTimes, learn_lead_times};
 use serde_json::{Value, json};
 use store::{Connection, StoreError, orders, parts, record};
@@ -206,8 +206,21 @@ pub async fn expected_on(
     let mut terms = parts::terms(connection, organisation, &wanted).await?;
     terms.retain(|term| term.supplier == order.supplier && term.holds_on(ordered_on));
     let slowest = terms.iter().map(|term| learned.of_term(term).on(ordered_on).median_days).max();
-    let days = Days::new(u64::from(slowest.unwrap_or(0)));
-    Ok(ordered_on.checked_add_days(days).unwrap_or(ordered_on))
+    let seasons: Vec<SupplierSeason> = record::all(connection, organisation).await?;
+    let windows = seasons.iter().filter(|season| season.supplier == order.supplier);
+    Ok(arrival(ordered_on, slowest.unwrap_or(0), windows.map(SupplierSeason::window)))
+}
+
+/// When what is ordered on a day arrives: in a pre-season window nothing leaves before its day.
+fn arrival(
+    ordered_on: NaiveDate,
+    days: u32,
+    windows: impl Iterator<Item = PreSeason>,
+) -> NaiveDate {
+    let open = windows.filter(|window| window.is_open(ordered_on));
+    let ships = open.filter_map(|window| window.ships_from).max();
+    let leaves = ships.map_or(ordered_on, |ships| ships.max(ordered_on));
+    leaves.checked_add_days(Days::new(u64::from(days))).unwrap_or(leaves)
 }
 
 #[cfg(test)]
@@ -222,6 +235,22 @@ mod tests {
 
     fn day(text: &str) -> NaiveDate {
         text.parse().expect("a date")
+    }
+
+    #[test]
+    fn what_is_ordered_in_a_window_comes_after_it_ships() {
+        let window = PreSeason {
+            opens: day("2026-11-01"),
+            closes: day("2026-12-10"),
+            ships_from: Some(day("2027-02-01")),
+            discount_permille: 80,
+        };
+        let on = |ordered_on: &str| arrival(day(ordered_on), 14, [window].into_iter());
+        assert_eq!(on("2026-10-31"), day("2026-11-14"), "before the window");
+        assert_eq!(on("2026-12-10"), day("2027-02-15"));
+        assert_eq!(on("2026-12-11"), day("2026-12-25"), "after it");
+        let at_once = PreSeason { ships_from: None, ..window };
+        assert_eq!(arrival(day("2026-12-10"), 14, [at_once].into_iter()), day("2026-12-24"));
     }
 
     fn term(supplier: SupplierId, part: PartId) -> Term {

@@ -2,12 +2,13 @@
 
 use std::collections::HashMap;
 
+use chrono::NaiveDate;
 use exchange::order_sheet::{OrderSheet, SheetLine};
 use fleet::id::{OrderId, OrganisationId, PartId};
 use fleet::order::{Order, OrderLine};
 use fleet::part::Part;
 use fleet::site::Site;
-use fleet::supplier::{Supplier, Term};
+use fleet::supplier::{Supplier, SupplierSeason, Term};
 use sea_orm::ConnectionTrait;
 
 use crate::error::StoreError;
@@ -35,6 +36,8 @@ pub async fn sheet(
     let day = order.ordered_on.unwrap_or_else(|| order.created_at.date_naive());
     terms.retain(|term| term.supplier == supplier.id && term.holds_on(day));
     let terms: HashMap<PartId, Term> = terms.into_iter().map(|term| (term.part, term)).collect();
+    let seasons: Vec<SupplierSeason> = record::all(connection, organisation).await?;
+    let window = in_window(&seasons, &supplier, day);
     let row = |line: &OrderLine| {
         let part = known.get(&line.part)?;
         Some(sheet_line(line, part, terms.get(&line.part)))
@@ -50,8 +53,24 @@ pub async fn sheet(
         wanted_by: order.expected_on,
         currency: order.currency,
         lines,
-        note: order.note,
+        note: [order.note, window].into_iter().flatten().reduce(|note, of| format!("{note} {of}")),
     })
+}
+
+/// What the supplier's pre-season window means for an order of `day`.
+fn in_window(seasons: &[SupplierSeason], supplier: &Supplier, day: NaiveDate) -> Option<String> {
+    let mut own = seasons.iter().filter(|season| season.supplier == supplier.id);
+    let window = own.find(|season| season.window().is_open(day))?.window();
+    let said = |day: NaiveDate| day.format("%-d %b %Y").to_string();
+    let mut text = format!("Pre-season order, window to {}", said(window.closes));
+    if window.discount_permille > 0 {
+        let percent = f64::from(window.discount_permille) / 10.0;
+        text.push_str(&format!(", prices less {percent} %"));
+    }
+    if let Some(ships) = window.ships_from {
+        text.push_str(&format!(", to be shipped from {}", said(ships)));
+    }
+    Some(text + ".")
 }
 
 fn sheet_line(line: &OrderLine, part: &Part, term: Option<&Term>) -> SheetLine {

@@ -46,7 +46,7 @@ pub struct OrderArgs {
     #[arg(long, value_name = "DATE", requires = "forecast")]
     on: Option<NaiveDate>,
     /// Most to spend, freight included, in the currency of the terms
-    #[arg(long, value_name = "MONEY")]
+    #[arg(long, value_name = "MONEY", allow_negative_numbers = true)]
     budget: Option<String>,
     /// Write here instead of to standard output
     #[arg(long, value_name = "FILE", requires = "forecast")]
@@ -88,6 +88,9 @@ pub fn run(args: &OrderArgs) -> Result<(), CommandError> {
     let (Some(forecast), Some(stock), Some(terms), Some(on)) =
         (&args.forecast, &args.stock, &args.terms, args.on)
     else {
+        if let Some(budget) = args.budget.as_deref().filter(|text| text.trim().starts_with('-')) {
+            return Err(CommandError::Usage(below_zero(budget)));
+        }
         return crate::commands::order::run(&args.fleet, args.budget.as_deref());
     };
     let forecasts = read(forecast, forecast::read)?;
@@ -119,9 +122,13 @@ fn budget_of(text: Option<&str>, currency: Currency) -> Result<Option<Money>, Co
     let budget = Money::parse(text, currency)
         .map_err(|error| CommandError::Usage(format!("--budget: {error}")))?;
     if budget.minor < 0 {
-        return Err(CommandError::Usage(format!("--budget: {budget} is below zero")));
+        return Err(CommandError::Usage(below_zero(budget)));
     }
     Ok(Some(budget))
+}
+
+fn below_zero(budget: impl std::fmt::Display) -> String {
+    format!("--budget: {budget} is below zero; give what may be spent, 0 for nothing")
 }
 
 fn failed(error: &OrderingError) -> CommandError {
