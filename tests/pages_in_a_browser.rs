@@ -371,7 +371,10 @@ async fn the_buyer_moves_the_point_drafts_sends_and_receives_in_part() {
     wait_for_the_point(&desk).await;
     let text = desk.text().await;
     assert!(text.contains("For a budget of 1200.00"), "{text}");
-    assert!(text.contains("a month, waiting risks"), "{text}");
+    assert!(
+        text.contains("a month for goods, ") && text.contains("A draft takes what is bought now"),
+        "{text}"
+    );
     let fewer = desk.count("table.stacks tbody tr:not(.total)").await;
     assert!(fewer < lines, "{fewer} of {lines}");
     desk.picture("buyer-point-moved").await;

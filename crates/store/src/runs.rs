@@ -178,6 +178,15 @@ pub struct AdviceRow {
     pub detail: Option<Json>,
 }
 
+impl AdviceRow {
+    /// Whether it is bought now: always, unless the yard has so much to spend in a month and the
+    /// advice laid this line into a later one, or into none.
+    pub fn is_for_now(&self) -> bool {
+        let month = self.detail.as_ref().and_then(|detail| detail.get("buy_in_month"));
+        month.is_none_or(|month| month.as_u64() == Some(0))
+    }
+}
+
 /// Asks for a run; it waits until somebody starts it.
 pub async fn request(
     transaction: &Transaction,

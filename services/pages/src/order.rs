@@ -72,6 +72,8 @@ pub struct SupplierLines {
     pub window: String,
     pub lines: Vec<AdviceLine>,
     pub total: String,
+    /// Whether any of it is bought with this month's money.
+    pub buys_now: bool,
     /// The order that was drafted from these lines.
     pub drafted: Option<Link>,
 }
@@ -403,16 +405,22 @@ impl Advice {
         let Some(cash) = &self.kept.cash else { return Vec::new() };
         let mut says = Vec::new();
         if let Some(limit) = self.kept.money(cash.month_limit_minor) {
+            // An older run may have kept minus zero.
+            let risk = cash.risk_in_all.max(0.0).abs();
+            let now = self.rows.iter().filter(|row| row.is_for_now()).count();
+            let waits = self.rows.len() - now;
             says.push(format!(
-                "With {limit} a month, waiting risks {:.1} boat-days in all.",
-                cash.risk_in_all.max(0.0)
+                "With {limit} a month for goods, {} bought now and {waits} later or not at all; \
+                 that risks {risk:.1} boat-days in all. A draft takes what is bought now; freight \
+                 comes on top.",
+                count(now, "line is", "lines are")
             ));
         }
         for (ahead, spent) in cash.spent_minor.iter().enumerate() {
             let first = fleet::calendar::month_of(self.yard.today);
             let of = fleet::calendar::add_months(first, ahead as u32);
             if let Some(spent) = self.kept.money(*spent) {
-                says.push(format!("{}: {spent}", month(of, self.yard.today)));
+                says.push(format!("{}: {spent} for goods.", month(of, self.yard.today)));
             }
         }
         says
@@ -448,12 +456,15 @@ impl Advice {
         let window = self.seasons.iter().find(|season| {
             season.supplier == supplier && season.opens_on <= today && today <= season.closes_on
         });
+        let now: Vec<&AdviceRow> = rows.iter().copied().filter(|row| row.is_for_now()).collect();
         SupplierLines {
+            buys_now: !now.is_empty(),
             key: supplier.to_string(),
             supplier: Link::new(name, format!("/stores/suppliers/{supplier}")),
             says: format!(
-                "{}, the first by {first}. {}",
+                "{}, the first by {first}. {}{}",
                 count(rows.len(), "line", "lines"),
+                self.now_says(supplier, rows.len(), &now),
                 order.map(order_says).unwrap_or_default()
             ),
             window: window
@@ -465,9 +476,45 @@ impl Advice {
         }
     }
 
+    /// With so much a month to spend: what of a supplier's lines is bought now.
+    fn now_says(&self, supplier: SupplierId, lines: usize, now: &[&AdviceRow]) -> String {
+        if self.kept.cash.is_none() {
+            return String::new();
+        }
+        let waits = count(lines - now.len(), "waits", "wait");
+        if now.is_empty() {
+            return "None of it is bought with this month's money. ".to_owned();
+        }
+        let money = total(now.iter().map(|row| row.total));
+        let mut says = format!("Bought now: {} for {money}; {waits}. ", now.len());
+        let least = self.names.suppliers.get(&supplier).and_then(|it| it.order_terms().minimum);
+        let minor: i64 = now.iter().map(|row| row.total.minor).sum();
+        if let Some(least) = least.filter(|least| minor < least.minor) {
+            says.push_str(&format!("That is below the supplier's least order of {least}. "));
+        }
+        says
+    }
+
     fn line(&self, row: &AdviceRow) -> AdviceLine {
         let line = advice_line(&self.yard, &self.names, row);
         AdviceLine { waiting: self.waiting(row), ..line }
+    }
+
+    /// Why no month has the money for a line.
+    fn never_bought(&self, row: &AdviceRow, detail: &Value) -> String {
+        let months = self.kept.cash.as_ref().map_or(0, |cash| cash.spent_minor.len());
+        let limit = self.kept.cash.as_ref().map_or(0, |cash| cash.month_limit_minor);
+        let money = detail.get("money_base_minor").and_then(Value::as_i64).unwrap_or(0);
+        let why = if money > limit {
+            let limit = self.kept.money(limit).map(|limit| limit.to_string()).unwrap_or_default();
+            format!("{} is more than a month's {limit}", row.total)
+        } else {
+            format!(
+                "the money of the next {} goes to what risks more",
+                count(months, "month", "months")
+            )
+        };
+        format!("Not bought: {why}{}.", risks(detail))
     }
 
     /// What a month's wait risks; with so much a month to spend, when this is bought.
@@ -481,17 +528,27 @@ impl Advice {
         }
         if let Some(bought) = detail.get("buy_in_month") {
             says.push(match bought.as_u64() {
-                Some(0) => "Within the month's money now.".to_owned(),
+                Some(0) => "Bought now, with this month's money.".to_owned(),
                 Some(ahead) => {
                     let first = fleet::calendar::month_of(self.yard.today);
                     let of = fleet::calendar::add_months(first, ahead as u32);
-                    format!("Waits for the money of {}.", month(of, self.yard.today))
+                    let of = month(of, self.yard.today);
+                    format!("Waits for the money of {of}{}.", risks(detail))
                 }
-                None => "No month ahead has the money.".to_owned(),
+                None => self.never_bought(row, detail),
             });
         }
         says.join(" ")
     }
+}
+
+/// What the wait for money risks.
+fn risks(detail: &Value) -> String {
+    let risk = detail.get("waiting_risks").and_then(Value::as_f64).unwrap_or(0.0);
+    if risk < BOAT_DAYS_LEAST {
+        return ", which risks next to nothing".to_owned();
+    }
+    format!(", which risks {risk:.1} boat-days")
 }
 
 /// Freight, minimum, and what was added to reach it.

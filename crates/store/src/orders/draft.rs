@@ -106,10 +106,11 @@ pub async fn draft(
 }
 
 /// Writes one draft a supplier from the lines of an advice, which each order remembers; of all
-/// suppliers where none is named.
+/// suppliers where none is named. Where the advice has so much to spend in a month, what waits for a
+/// later one is left out.
 ///
 /// # Errors
-/// `order-drafted-already` where an order of this advice to that supplier is there and not called
+/// `advice-waits` where nothing is bought this month; `order-drafted-already` where an order of this advice to that supplier is there and not called
 /// off; `advice-empty` where there is nothing to order.
 pub async fn draft_of_advice(
     transaction: &Transaction,
@@ -134,6 +135,14 @@ pub async fn draft_of_advice(
     if by_supplier.is_empty() {
         let what = "this advice has nothing to order".to_owned();
         return Err(StoreError::Broken { rule: "advice-empty", what });
+    }
+    for (_, rows) in &mut by_supplier {
+        rows.retain(AdviceRow::is_for_now);
+    }
+    by_supplier.retain(|(_, rows)| !rows.is_empty());
+    if by_supplier.is_empty() {
+        let what = "none of it is bought with this month's money; raise the limit, or wait";
+        return Err(StoreError::Broken { rule: "advice-waits", what: what.to_owned() });
     }
     let mut drafted = Vec::new();
     for (supplier, rows) in by_supplier {

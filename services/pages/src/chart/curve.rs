@@ -55,9 +55,20 @@ impl Curve {
         } else {
             " More money would save next to nothing.".to_owned()
         };
+        let beyond = self.spent - last.money;
+        let beyond = if beyond >= 0.5 {
+            format!(
+                " The curve ends at {:.0} {}, where nothing more is short until the next delivery; \
+                 the other {beyond:.0} go to packs, least orders, price breaks, a window's discount \
+                 and orders that cover longer.",
+                last.money, self.currency
+            )
+        } else {
+            String::new()
+        };
         format!(
             "Spending {:.0} {} leaves {at:.1} boat-days lost, instead of {:.1} with nothing \
-             bought.{next}",
+             bought.{next}{beyond}",
             self.spent, self.currency, first.lost
         )
     }
@@ -110,6 +121,16 @@ mod tests {
         let points = [(0.0, 40.0), (100.0, 20.0), (300.0, 10.0), (1000.0, 9.0)];
         let points = points.map(|(money, lost)| Point { money, lost }).to_vec();
         Curve { currency: "EUR".into(), points, spent }
+    }
+
+    #[test]
+    fn an_advice_beyond_the_curves_end_says_what_the_rest_is_for() {
+        assert!(!curve(1000.0).describe().contains("The curve ends"));
+        let says = curve(1400.0).describe();
+        assert!(
+            says.contains("The curve ends at 1000 EUR") && says.contains("the other 400"),
+            "{says}"
+        );
     }
 
     #[test]
