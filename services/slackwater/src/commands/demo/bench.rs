@@ -6,14 +6,16 @@ use chrono::{DateTime, Days, NaiveDate, Utc};
 use fleet::bench::{Job, JobStatus};
 use fleet::engine::Engine;
 use fleet::finding::{Finding, FindingStatus};
-use fleet::id::{BayId, EngineId, OrganisationId, PersonId, TaskId};
+use fleet::id::{BayId, EngineId, OrganisationId, PersonId, SiteId, TaskId};
 use fleet::job::JobState;
 use fleet::person::{Bay, Person, Role};
 use fleet::pool::Pool;
 use fleet::programme::{FindingKind, Task};
 use fleet::run::RunKind;
+use runs::plan::calendar::Calendars;
 use store::jobs::{self, NewJob};
 use store::runs as kept_runs;
+use store::snapshot::{self, Snapshot};
 use store::{Author, Store, StoreError, Transaction, record, sites};
 
 use crate::failure::CommandError;
@@ -24,6 +26,8 @@ const PROPOSED: usize = 2;
 /// Of the jobs whose parts are there, how far the first ones have come; the others wait kitted.
 const FAR: [&[JobState]; 3] =
     [&[JobState::OnBench, JobState::OnTest], &[JobState::OnBench], &[JobState::OnBench]];
+/// Jobs planned for a day.
+const A_DAY: usize = 4;
 /// Tasks done in one visit.
 const TASKS_MAX: usize = 3;
 /// Findings that propose a job.
@@ -52,6 +56,8 @@ struct Bench {
     tasks: BTreeMap<TaskId, Task>,
     people: Vec<PersonId>,
     bays: Vec<Bay>,
+    /// Of each site from today on, as many as the jobs take.
+    open_days: BTreeMap<SiteId, Vec<NaiveDate>>,
     today: NaiveDate,
 }
 
@@ -65,8 +71,9 @@ pub async fn fill(
         return Ok(());
     }
     let due = due(store, organisation).await?;
+    let snapshot = snapshot::take_without_logs(store, organisation, now).await?;
     let work = async |transaction: &Transaction| {
-        let Some(bench) = Bench::read(transaction, organisation, now).await? else {
+        let Some(bench) = Bench::read(transaction, organisation, &snapshot, now).await? else {
             return Ok::<_, StoreError>(());
         };
         let mut far = FAR.into_iter();
@@ -111,6 +118,7 @@ impl Bench {
     async fn read(
         transaction: &Transaction,
         organisation: OrganisationId,
+        snapshot: &Snapshot,
         now: DateTime<Utc>,
     ) -> Result<Option<Self>, StoreError> {
         let engines: Vec<Engine> = record::all(transaction, organisation).await?;
@@ -119,14 +127,16 @@ impl Bench {
         let mut people: Vec<Person> = record::all(transaction, organisation).await?;
         people.retain(|person| person.role == Role::Technician && !person.archived);
         let Some(site) = pools.first().map(|pool| pool.site) else { return Ok(None) };
+        let today = sites::today(transaction, organisation, site, now).await?;
         Ok(Some(Self {
             organisation,
+            open_days: open_days(snapshot, today),
             author: Author { id: None, name: "demo".to_owned(), at: now, note: None },
             engines: engines.into_iter().map(|engine| (engine.id, engine)).collect(),
             tasks: tasks.into_iter().map(|task| (task.id, task)).collect(),
             people: people.into_iter().map(|person| person.id).collect(),
             bays: record::all(transaction, organisation).await?,
-            today: sites::today(transaction, organisation, site, now).await?,
+            today,
             pools,
         }))
     }
@@ -176,7 +186,10 @@ impl Bench {
             engine: engine.id,
             site: pool.site,
             finding: None,
-            planned_on: Some(self.today + Days::new(place as u64 / 4)),
+            planned_on: self
+                .open_days
+                .get(&pool.site)
+                .and_then(|days| days.get(place / A_DAY).copied()),
             bay: self.bay(place, pool),
             person: nth(&self.people, place),
             tasks: tasks.iter().filter_map(of_task).collect(),
@@ -207,6 +220,17 @@ impl Bench {
         }
         Ok(())
     }
+}
+
+/// The next open days of each site, enough for all jobs.
+fn open_days(snapshot: &Snapshot, today: NaiveDate) -> BTreeMap<SiteId, Vec<NaiveDate>> {
+    let calendars = Calendars::read(snapshot);
+    let days = wishes().count().div_ceil(A_DAY) + 1;
+    let of_site = |site: SiteId| {
+        let open = today.iter_days().take(366).filter(|day| calendars.is_open(site, *day));
+        open.take(days).collect()
+    };
+    snapshot.yard.sites.iter().map(|site| (site.id, of_site(site.id))).collect()
 }
 
 fn nth<T: Copy>(of: &[T], place: usize) -> Option<T> {
