@@ -5,6 +5,7 @@ use std::path::Path;
 
 use askama::Template;
 use chrono::{Days, NaiveDate};
+use fleet::part::Unit;
 
 use crate::afloat::{AfloatPage, DueRow, HeldRow, PoolBoats, UnknownRow};
 use crate::board::{BoardLine, BoardPage, Jetty};
@@ -117,7 +118,13 @@ fn fan() -> crate::chart::Picture {
         q75: level(i) + 3.0,
         q90: level(i) + 6.0,
     };
-    draw_fan("fan", "Seal kit", &past, &(30..42).map(ahead).collect::<Vec<_>>(), today())
+    draw_fan(
+        "fan",
+        ("Seal kit", Unit::Each),
+        &past,
+        &(30..42).map(ahead).collect::<Vec<_>>(),
+        today(),
+    )
 }
 
 fn afloat() -> AfloatPage {

@@ -219,7 +219,8 @@ pub async fn draft_order(
 
 /// Draft orders from an advice
 ///
-/// One a supplier; each remembers the run. Role: buyer.
+/// One a supplier; each remembers the run. Where the run has a limit by month, what waits for a later
+/// month is left out. Role: buyer.
 #[utoipa::path(
     post, path = "/order-advice/orders", tag = "orders",
     params(("Idempotency-Key" = Option<String>, Header)),
@@ -227,7 +228,7 @@ pub async fn draft_order(
     responses(
         (status = 201, description = "drafted", body = Vec<OrderWithLines>),
         (status = 404, description = "no run has been finished yet"),
-        (status = 422, description = "nothing to order, or drafted already"),
+        (status = 422, description = "nothing to order, nothing this month, or drafted already"),
         Refused,
     ),
 )]

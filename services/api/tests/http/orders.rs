@@ -1,8 +1,12 @@
 //! Orders from draft to closed over HTTP, and what is refused on the way.
 
+use fleet::id::{PartId, RunId, SupplierId};
 use fleet::person::Role;
+use fleet::run::RunKind;
+use fleet::{Currency, Money};
 use rstest::rstest;
 use serde_json::{Value, json};
+use store::{record, runs};
 use tests::database::Database::{self, Postgres, Sqlite};
 use tests::yard::Yard;
 
@@ -213,13 +217,17 @@ async fn goods_past_their_date_are_taken_only_in_somebodys_name(
         (&seal, json!({"cured": "3/2001"}), "received-expired"),
         (&pin, json!({"cured": "3/1994"}), "cure-quarter-long-ago"),
     ];
+    let path = format!("/v1/orders/{}/receipts", order["id"].as_str().unwrap());
+    let receive = async |lines: Value| {
+        let body = json!({"lines": lines, "received_by": shop.yard.owner.id});
+        shop.buyer.post(&path, body).await
+    };
     for (line, of, rule) in cases {
-        let refused = shop.receive(&order, came(line, of.clone(), Value::Null)).await;
+        let refused = receive(came(line, of.clone(), Value::Null)).await;
         assert_eq!(refused.refusal(), (422, rule.to_owned()), "{of}");
-        let taken = shop.receive(&order, came(line, of, json!("for trials only"))).await;
-        taken.expect(201);
+        receive(came(line, of, json!("for trials only"))).await.expect(201);
     }
-    let future = shop.receive(&order, came(&pin, json!({"cured": "1/2099"}), json!("x"))).await;
+    let future = receive(came(&pin, json!({"cured": "1/2099"}), json!("x"))).await;
     assert_eq!(future.refusal(), (422, "cure-quarter-later".to_owned()));
     let lines = shop.buyer.get("/v1/receipt-lines").await.expect(200);
     let lines = lines["items"].as_array().unwrap();
@@ -414,4 +422,58 @@ async fn who_buys_nothing_changes_no_order() {
     let stranger = shop.service.caller(south.organisation, Role::Owner).await;
     let seen = stranger.get(&format!("/v1/orders/{id}/sheet")).await;
     assert_eq!(seen.refusal(), (404, "not-found".to_owned()));
+}
+
+/// Of two advised lines one is laid into a later month: a draft takes the other.
+#[rstest]
+#[tokio::test]
+async fn a_draft_takes_what_this_months_money_buys(#[values(Sqlite, Postgres)] on: Database) {
+    let Some(shop) = Purchasing::start(on).await else { return };
+    let (store, organisation) = (&shop.service.store, shop.yard.organisation);
+    let id = |value: &Value| value.as_str().unwrap().parse::<uuid::Uuid>().unwrap();
+    let now = chrono::Utc::now();
+    let advised = async |months: [Value; 2]| {
+        let work = async |tx: &store::Transaction| {
+            let wanted = runs::Request {
+                kind: RunKind::OrderAdvice,
+                site: None,
+                program_version: "test".to_owned(),
+                seed: 1,
+                parameters: json!({"month_limit": "50"}),
+                requested_by: "test".to_owned(),
+            };
+            let run = runs::request(tx, organisation, &wanted, now).await?.id;
+            runs::start(tx, organisation, run, now).await?;
+            let row = |(part, month): (&Value, &Value)| runs::AdviceRow {
+                id: fleet::id::RunRowId::fresh(),
+                run,
+                part: PartId(id(part)),
+                supplier: SupplierId(id(&shop.supplier)),
+                site: None,
+                quantity: 4,
+                order_by: now.date_naive(),
+                unit_price: Money::new(500, Currency::EUR),
+                total: Money::new(2_000, Currency::EUR),
+                fill_rate_permille: None,
+                reason: "needed".to_owned(),
+                detail: Some(json!({"buy_in_month": month})),
+            };
+            let rows: Vec<runs::AdviceRow> =
+                [&shop.seal, &shop.pin].into_iter().zip(&months).map(row).collect();
+            record::append(tx, organisation, &rows).await?;
+            let outcome = runs::Outcome { input_digest: vec![7; 32], scores: None, summary: None };
+            runs::finish(tx, organisation, run, &outcome, &[], now).await?;
+            Ok::<_, store::StoreError>(run)
+        };
+        store.write(work).await.unwrap()
+    };
+    let draft = async |run: RunId| {
+        let body = json!({"site": shop.yard.site.id, "run": run, "suppliers": []});
+        shop.buyer.post("/v1/order-advice/orders", body).await
+    };
+    let waits = draft(advised([json!(1), Value::Null]).await).await;
+    assert_eq!(waits.refusal(), (422, "advice-waits".to_owned()));
+    let drafted = draft(advised([json!(0), json!(2)]).await).await.expect(201);
+    let lines = drafted[0]["lines"].as_array().unwrap();
+    assert_eq!((lines.len(), &lines[0]["part"]), (1, &shop.seal));
 }
