@@ -137,7 +137,10 @@ fn where_hardly_one_is_needed_each_is_weighed(
     let advice = ask_under(&[rare], &[plain_supplier()], &settings).expect("advice");
     let line = &advice.lines[0];
     assert_eq!(line.quantity, bought, "{}", line.reason);
-    assert_eq!(line.reason.contains("a year to hold"), bought < 2, "{}", line.reason);
+    let weighed = line.reason.contains("a year to hold");
+    assert_eq!(weighed, boat_day_minor.is_some(), "{}", line.reason);
+    let held = line.reason.contains("the last of 2 kept saves");
+    assert_eq!(held, weighed && bought == 2, "{}", line.reason);
     if bought == 0 {
         assert_eq!(line.next_order_on, None, "{}", line.reason);
         assert!(line.reason.contains("bought when one is needed"), "{}", line.reason);

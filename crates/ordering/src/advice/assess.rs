@@ -4,8 +4,8 @@ use chrono::{Days, NaiveDate};
 use fleet::Money;
 
 use super::orders::Placed;
-use super::sentence::{Facts, NotKept, sentence};
-use super::worth::{Spared, Stakes};
+use super::sentence::{Facts, Worth, sentence};
+use super::worth::{Stakes, Weighed};
 use super::{Line, Offer, Overstock, PartToStock, Policy, Question};
 use crate::buying::Buying;
 use crate::error::OrderingError;
@@ -63,8 +63,8 @@ struct Tried {
     requirement: Requirement,
     wanted: u64,
     level: i64,
-    /// The last unit of the policy's level that is not worth holding.
-    spared: Option<Spared>,
+    /// Of a fill rate where hardly one is needed: the unit at which the weighing ended.
+    weighed: Option<Weighed>,
     order_in: Option<i64>,
     late: bool,
     covers_days: i64,
@@ -137,8 +137,8 @@ impl Ask<'_> {
             offer.review_days,
             receiving,
         );
-        let (level, spared) = self.level(&requirement, offer, &buying)?;
-        let policy = self.kept_policy(&requirement, level, spared);
+        let (level, weighed) = self.level(&requirement, offer, &buying)?;
+        let policy = self.kept_policy(&requirement, level, weighed);
         let position = requirement.position;
         let arrival = i64::from(buying.lead.median_days) + i64::from(receiving);
         let mut covers_days = requirement.review_days;
@@ -163,7 +163,7 @@ impl Ask<'_> {
         let waiting = Waiting::new(self, &requirement, &buying, policy);
         let late = position < level && waiting.misses_by(arrival);
         let mut order_in = waiting.last_day(requirement.review_days);
-        if spared.is_some() && level <= 0 {
+        if weighed.is_some_and(|it| !it.held) && level <= 0 {
             // None is kept: it is bought when one is needed.
             order_in = None;
         }
@@ -181,7 +181,7 @@ impl Ask<'_> {
             requirement,
             wanted,
             level,
-            spared,
+            weighed,
             order_in,
             late,
             covers_days,
@@ -197,7 +197,7 @@ impl Ask<'_> {
         requirement: &Requirement,
         offer: &Offer,
         buying: &Buying<'_>,
-    ) -> Result<(i64, Option<Spared>), OrderingError> {
+    ) -> Result<(i64, Option<Weighed>), OrderingError> {
         let level = self.level_asked(requirement);
         let settings = self.question.settings;
         let (Policy::FillRate { .. }, Some(boat_day)) = (self.part.policy, settings.boat_day_minor)
@@ -217,9 +217,14 @@ impl Ask<'_> {
     }
 
     /// The policy that orders are timed by: no more than the level that is kept serves.
-    fn kept_policy(&self, requirement: &Requirement, level: i64, spared: Option<Spared>) -> Policy {
-        match (self.part.policy, spared) {
-            (Policy::FillRate { target }, Some(_)) => {
+    fn kept_policy(
+        &self,
+        requirement: &Requirement,
+        level: i64,
+        weighed: Option<Weighed>,
+    ) -> Policy {
+        match (self.part.policy, weighed) {
+            (Policy::FillRate { target }, Some(Weighed { held: false, .. })) => {
                 Policy::FillRate { target: requirement.fill_rate(level).min(target) }
             }
             (policy, _) => policy,
@@ -368,7 +373,7 @@ impl Ask<'_> {
             + tried.requirement.review_days;
         let facts = Facts {
             level: tried.level,
-            spared: tried.spared.map(|it| self.said(it)),
+            weighed: tried.weighed.map(|it| self.said(it)),
             covers_days: tried.covers_days,
             break_reached: tried.break_reached,
             window_used: tried.window_used,
@@ -390,14 +395,15 @@ impl Ask<'_> {
         })
     }
 
-    fn said(&self, spared: Spared) -> NotKept {
+    fn said(&self, weighed: Weighed) -> Worth {
         let base = self.question.settings.base;
         let money = |minor: f64| Money::new(minor.round() as i64, base);
         let boat_day = self.question.settings.boat_day_minor.unwrap_or(0) as f64;
-        NotKept {
-            boat_days: spared.kept_a_year,
-            worth: money(spared.kept_a_year * boat_day),
-            holding: money(spared.holding),
+        Worth {
+            held: weighed.held,
+            boat_days: weighed.kept_a_year,
+            worth: money(weighed.kept_a_year * boat_day),
+            holding: money(weighed.holding),
         }
     }
 

@@ -22,7 +22,7 @@ pub(super) struct Facts {
     pub needed_at_most: u32,
     pub until: NaiveDate,
     pub level: i64,
-    pub spared: Option<NotKept>,
+    pub weighed: Option<Worth>,
     pub covers_days: i64,
     pub break_reached: bool,
     pub window_used: bool,
@@ -33,9 +33,10 @@ pub(super) struct Facts {
     pub unit: &'static str,
 }
 
-/// One more than is kept: what it would bring in a year, and what it costs.
+/// The last unit that is held, or the first that is not: what it brings in a year and what it costs.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct NotKept {
+pub(super) struct Worth {
+    pub held: bool,
     pub boat_days: f64,
     pub worth: Money,
     pub holding: Money,
@@ -64,7 +65,7 @@ impl Default for Facts {
             needed_at_most: 0,
             until: NaiveDate::MIN,
             level: 0,
-            spared: None,
+            weighed: None,
             covers_days: 0,
             break_reached: false,
             window_used: false,
@@ -99,8 +100,8 @@ pub(super) fn sentence(
         return finished(text, facts);
     };
     text.push_str(&format!("; {}", target(facts, line)));
-    if let Some(spared) = facts.spared {
-        text.push_str(&not_kept(facts, spared));
+    if let Some(worth) = facts.weighed {
+        text.push_str(&weighed(facts, worth));
     }
     if line.quantity == 0 {
         text.push_str(&nothing_ordered(facts, line, placed));
@@ -167,14 +168,16 @@ fn target(facts: &Facts, line: &Line) -> String {
     }
 }
 
-fn not_kept(facts: &Facts, spared: NotKept) -> String {
-    let NotKept { boat_days, worth, holding } = spared;
-    let kept = if facts.level <= 0 { "none is kept" } else { "no more is kept" };
-    format!(
-        "; {kept} for it, one more keeps {} boat-days a year worth {worth} and costs {holding} a \
-         year to hold",
-        two_digits(boat_days)
-    )
+fn weighed(facts: &Facts, of: Worth) -> String {
+    let Worth { held, boat_days, worth, holding } = of;
+    let level = facts.amount(facts.level);
+    let which = match (held, facts.level) {
+        (true, _) => format!("the last of {level} kept saves"),
+        (false, ..=0) => "none is kept for it, one would save".to_owned(),
+        (false, _) => format!("no more than {level} kept for it, one more would save"),
+    };
+    let boat_days = two_digits(boat_days);
+    format!("; {which} {boat_days} boat-days a year, {worth}, and costs {holding} a year to hold")
 }
 
 fn said(day: NaiveDate) -> String {
@@ -193,7 +196,7 @@ fn nothing_ordered(facts: &Facts, line: &Line, placed: &Placed) -> String {
         let cut = facts.amount(placed.cut);
         return format!("; {cut} left out, the budget does not reach");
     }
-    if facts.spared.is_some() && facts.level <= 0 {
+    if facts.weighed.is_some_and(|it| !it.held) && facts.level <= 0 {
         return "; bought when one is needed".to_owned();
     }
     match line.next_order_on {

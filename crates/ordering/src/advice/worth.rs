@@ -27,10 +27,12 @@ pub(super) struct Stakes {
     pub issue_size: i64,
 }
 
-/// The unit that is not kept.
+/// The unit at which the weighing ended.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Spared {
-    /// Boat-days that it would keep in a year.
+pub(super) struct Weighed {
+    /// Whether it is held; else it is the first that is not.
+    pub held: bool,
+    /// Boat-days that it keeps in a year.
     pub kept_a_year: f64,
     /// A year of holding it, minor units of the base currency.
     pub holding: f64,
@@ -42,22 +44,24 @@ impl Stakes {
         self,
         requirement: &Requirement,
         level: i64,
-    ) -> (i64, Option<Spared>) {
+    ) -> (i64, Option<Weighed>) {
         let step = self.issue_size.max(1);
         if requirement.at_next.mean() >= HARDLY_ONE * step as f64 {
             return (level, None);
         }
-        let (mut level, mut spared) = (level, None);
+        let (mut level, mut weighed) = (level, None);
         while level > 0 {
             let below = (level - step).max(0);
             let served = requirement.fill_rate(level) - requirement.fill_rate(below);
             let kept_a_year = served * self.in_year * self.boat_days_per_unit;
             let holding = self.holding * (level - below) as f64;
             if kept_a_year * self.boat_day >= holding {
+                // What was not worth it says more than what is.
+                weighed = weighed.or(Some(Weighed { held: true, kept_a_year, holding }));
                 break;
             }
-            (level, spared) = (below, Some(Spared { kept_a_year, holding }));
+            (level, weighed) = (below, Some(Weighed { held: false, kept_a_year, holding }));
         }
-        (level, spared)
+        (level, weighed)
     }
 }
