@@ -343,14 +343,25 @@ mod tests {
     #[test]
     fn nothing_runs_outside_the_hire_window_in_this_winter_and_the_next_ones() {
         let engines = [engine()];
-        // Between its last reading and today it rested as well.
-        let winters = [day(2026, 1, 15), day(2026, 11, 5), day(2026, 12, 24), day(2027, 4, 2)];
-        for on in winters.into_iter().chain([day(2027, 10, 25), day(2030, 1, 15)]) {
+        for on in [day(2026, 12, 24), day(2027, 4, 2), day(2027, 10, 25), day(2030, 1, 15)] {
             assert_eq!(hours(&engines, &[], on), [0.0], "{on}");
         }
-        for on in [day(2026, 7, 1), day(2027, 4, 3), day(2027, 10, 24), day(2029, 7, 1)] {
+        for on in [day(2027, 4, 3), day(2027, 10, 24), day(2029, 7, 1)] {
             assert!(hours(&engines, &[], on)[0] > 0.0, "{on}");
         }
+    }
+
+    #[test]
+    fn an_engine_nobody_read_since_the_season_rested_as_well() {
+        let windows = summer().windows(day(2026, 11, 20));
+        let is_open = |on: NaiveDate| {
+            windows.iter().any(|plan| match plan {
+                Plan::HireWindow { from, to } => *from <= on && on < *to,
+                _ => false,
+            })
+        };
+        assert!([day(2026, 1, 15), day(2026, 11, 5)].into_iter().all(|on| !is_open(on)));
+        assert!([day(2025, 7, 1), day(2026, 7, 1), day(2026, 10, 24)].into_iter().all(is_open));
     }
 
     #[test]
