@@ -58,7 +58,7 @@ async fn due(read_until: NaiveDate, done_on: NaiveDate, written: Option<u32>) ->
         let organisation = yard.organisation;
         record::create(transaction, organisation, &author(), &engines).await?;
         record::create(transaction, organisation, &author(), std::slice::from_ref(&oil)).await?;
-        record::create(transaction, organisation, &author(), &[every.clone()]).await?;
+        record::create(transaction, organisation, &author(), std::slice::from_ref(&every)).await?;
         record::append(transaction, organisation, &readings).await?;
         record::append(transaction, organisation, std::slice::from_ref(&done)).await?;
         Ok::<_, StoreError>(())
