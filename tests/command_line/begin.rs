@@ -43,6 +43,21 @@ fn every_template_s_example_loads_into_a_fresh_database() {
     assert!(!due.is_empty(), "the examples are a fleet of one engine with a programme");
 }
 
+/// Who copies the file has everything: no log that belongs to it stays beside it.
+#[test]
+fn one_file_is_left_when_a_command_has_ended() {
+    let folder = Folder::begun();
+    folder.must_load("calendars", "calendar,monday,tuesday,wednesday,thursday,friday,saturday,sunday\nworkdays,8,8,8,8,8,0,0\n");
+    folder.run(["due"]).good();
+    let files = std::fs::read_dir(folder.path()).expect("a folder");
+    let names: BTreeSet<String> = files
+        .map(|file| file.expect("a file").file_name().to_string_lossy().into_owned())
+        .collect();
+    let log = names.iter().filter(|name| name.contains("-wal") || name.contains("-shm"));
+    assert_eq!(log.count(), 0, "{names:?}");
+    assert!(names.contains("slackwater.sqlite"), "{names:?}");
+}
+
 /// Engines of which nobody knows when they were last serviced: asked for over weeks, none overdue.
 #[test]
 fn a_yard_that_begins_from_nothing_gets_a_start_up_list() {

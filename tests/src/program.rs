@@ -80,13 +80,6 @@ impl Folder {
         let folder = Self::empty();
         copy_demo(folder.path());
         std::fs::rename(folder.file(DEMO_FILE), folder.database()).expect("the demo is there");
-        for beside in ["-wal", "-shm"] {
-            let from = folder.file(&format!("{DEMO_FILE}{beside}"));
-            if from.exists() {
-                let to = folder.file(&format!("slackwater.sqlite{beside}"));
-                std::fs::rename(from, to).expect("the log goes with its database");
-            }
-        }
         folder
     }
 

@@ -17,6 +17,7 @@ use crate::id::{
     SupplierId,
 };
 use crate::money::Currency;
+use crate::person::Role;
 use crate::stock::LineProgress;
 use crate::word::words;
 
@@ -135,6 +136,8 @@ pub enum OrderError {
     NotSent { status: OrderStatus },
     #[error("an order without lines can't be approved")]
     Empty,
+    #[error("{name} is on record as {role}; orders are approved by a buyer or an owner")]
+    MayNotApprove { name: String, role: Role },
     #[error("{open} of this order are still to come; cancel the rest of the lines, or wait for it")]
     StillOpen { open: i64 },
     #[error("nothing of this line is still to come")]
@@ -167,6 +170,7 @@ impl OrderError {
             Self::NotADraft { .. } => "order-not-a-draft",
             Self::NotSent { .. } => "order-not-sent",
             Self::Empty => "order-empty",
+            Self::MayNotApprove { .. } => "order-approver-may-not",
             Self::StillOpen { .. } => "order-still-open",
             Self::NothingOpen => "order-nothing-open",
             Self::GoodsReceived => "order-goods-received",

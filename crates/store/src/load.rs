@@ -16,6 +16,7 @@ mod names;
 mod parts;
 mod programme;
 mod readings;
+mod ring;
 mod shelf;
 mod work;
 mod yard;
@@ -290,6 +291,7 @@ struct Load<'a, K: Loaded> {
     names: Names,
     state: K::State,
     sheet: Option<String>,
+    refuses_file: bool,
 }
 
 impl<'a, K: Loaded> Load<'a, K> {
@@ -301,7 +303,8 @@ impl<'a, K: Loaded> Load<'a, K> {
         let organisation = request.organisation;
         let names = Names::read(transaction, organisation, K::NEEDS).await?;
         let state = K::begin(transaction, organisation).await?;
-        Ok(Self { organisation, author: &request.author, names, state, sheet })
+        let refuses_file = request.faulty == FaultyRows::RefuseFile;
+        Ok(Self { organisation, author: &request.author, names, state, sheet, refuses_file })
     }
 
     /// Takes rows; `false` where the database refused them, after which nothing more can be done in
@@ -336,6 +339,10 @@ impl<'a, K: Loaded> Load<'a, K> {
         let (organisation, author) = (self.organisation, self.author);
         match K::write(transaction, organisation, author, &mut self.state, fresh).await {
             Ok(()) => report.added += added,
+            // A row names another of the file that has been refused, which the report tells already.
+            Err(StoreError::Dangling { .. }) if self.refuses_file && !report.faults.is_empty() => {
+                return Ok(false);
+            }
             // Rules that only the database knows, and rows that came in beside this load.
             Err(
                 error @ (StoreError::Taken { .. }

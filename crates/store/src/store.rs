@@ -79,6 +79,14 @@ impl Store {
         Ok(Migrator::up(&self.connection, None).await?)
     }
 
+    /// Ends every connection; of SQLite one file is left, its log written back.
+    ///
+    /// # Errors
+    /// The database failed.
+    pub async fn close(&self) -> Result<(), StoreError> {
+        Ok(self.connection.close_by_ref().await?)
+    }
+
     pub const fn backend(&self) -> Backend {
         self.backend
     }

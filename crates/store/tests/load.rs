@@ -382,6 +382,33 @@ async fn a_boat_is_out_once_at_a_time(#[values(Sqlite, Postgres)] on: Database) 
 
 #[rstest]
 #[tokio::test]
+async fn a_task_is_never_contained_in_itself(#[values(Sqlite, Postgres)] on: Database) {
+    let Some(yard) = Yard::small(on).await else { return };
+    let head = "task,verb,minutes,contains\n";
+    let ring = format!("{head}A,check,5,B\nB,check,5,C\nC,check,5,A\n");
+    let report = yard.load(Kind::Tasks, &ring).await;
+    assert_eq!(broken(&report), ["4/contains/task-loop"]);
+    let message = &report.faults.faults()[0].message;
+    assert!(message.ends_with("C > A > B > C"), "{message}");
+    let own = format!("{head}A,check,5,A\n");
+    assert_eq!(broken(&yard.load(Kind::Tasks, &own).await), ["2/contains/task-loop"]);
+    yard.must_load(Kind::Tasks, &format!("{head}B,check,5,\nA,check,5,B\n")).await;
+}
+
+#[rstest]
+#[tokio::test]
+async fn nothing_was_done_to_an_engine_before_it_first_ran(
+    #[values(Sqlite, Postgres)] on: Database,
+) {
+    let Some(yard) = Yard::small(on).await else { return };
+    yard.must_load(Kind::Tasks, "task,verb,minutes\nGear oil,replace,15\n").await;
+    let services = "serial,task,done_on\nB-1,Gear oil,2024-03-31\nB-1,Gear oil,2024-04-01\n";
+    let report = yard.load(Kind::Services, services).await;
+    assert_eq!(broken(&report), ["2/done_on/before-first-running"]);
+}
+
+#[rstest]
+#[tokio::test]
 async fn kits_and_supersessions_never_come_back_to_themselves(
     #[values(Sqlite, Postgres)] on: Database,
 ) {

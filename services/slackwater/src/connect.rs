@@ -1,6 +1,8 @@
 //! Opening the database that a command works on, and finding whose rows are meant.
 
 use std::path::Path;
+use std::sync::{Mutex, PoisonError};
+use std::time::Duration;
 
 use clap::Args;
 use store::organisations::{self, Organisation};
@@ -53,15 +55,41 @@ impl From<runs::RunError> for CommandError {
     }
 }
 
-/// What a command needs to call async code.
+/// The databases that this process has opened.
+static OPENED: Mutex<Vec<Store>> = Mutex::new(Vec::new());
+/// How long a command waits at its end for work that still holds a connection.
+const CLOSING: Duration = Duration::from_secs(5);
+
+/// Opens a database and brings its schema up to date.
 ///
 /// # Errors
-/// The operating system gave no threads.
-pub fn runtime() -> Result<tokio::runtime::Runtime, CommandError> {
-    tokio::runtime::Builder::new_multi_thread()
+/// It can't be opened, or a later version of the program made it.
+pub async fn open(address: &str) -> Result<Store, CommandError> {
+    let store = Store::open(address).await?;
+    OPENED.lock().unwrap_or_else(PoisonError::into_inner).push(store.clone());
+    store.migrate().await?;
+    Ok(store)
+}
+
+/// Runs a command's work to its end and closes what it opened, so that the one file that is left can
+/// be copied.
+///
+/// # Errors
+/// The work's own; the operating system gave no threads.
+pub fn wait_for<T>(work: impl Future<Output = Result<T, CommandError>>) -> Result<T, CommandError> {
+    let runtime = tokio::runtime::Builder::new_multi_thread()
         .enable_all()
         .build()
-        .map_err(|cause| CommandError::Failed(format!("no threads to work with: {cause}")))
+        .map_err(|cause| CommandError::Failed(format!("no threads to work with: {cause}")))?;
+    runtime.block_on(async {
+        let done = work.await;
+        let opened = std::mem::take(&mut *OPENED.lock().unwrap_or_else(PoisonError::into_inner));
+        for store in opened {
+            // Nothing is lost by not waiting: the log beside the file holds it.
+            let _ = tokio::time::timeout(CLOSING, store.close()).await;
+        }
+        done
+    })
 }
 
 impl DatabaseArgs {
@@ -70,9 +98,7 @@ impl DatabaseArgs {
     /// # Errors
     /// It can't be opened, or a later version of the program made it.
     pub async fn open(&self) -> Result<Store, CommandError> {
-        let store = Store::open(&self.database).await?;
-        store.migrate().await?;
-        Ok(store)
+        open(&self.database).await
     }
 
     /// Whether there is something to read, so that a mistyped name is not answered by an empty list.

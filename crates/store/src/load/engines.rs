@@ -347,7 +347,9 @@ impl Loaded for FittingRow {
             Some(removed_at) => Some(at.past_instant("removed_at", removed_at, boat.zone)?),
         };
         let fitted_at = fitted_at?;
-        if removed_at.is_some_and(|removed| !at.in_order("removed_at", fitted_at, removed)) {
+        if removed_at
+            .is_some_and(|removed| !at.in_order("removed_at", (fitted_at, removed), boat.zone))
+        {
             return None;
         }
         Some(Fitting {
@@ -371,12 +373,13 @@ impl Loaded for FittingRow {
         let boat_name = at.names.shown(entry.boat.0).unwrap_or_default().to_owned();
         let place = (entry.boat, entry.position);
         if let Some(other) = overlapping(state.engines.get(&entry.engine), stay) {
-            let message = format!("the engine sat on a boat then already, {}", span(other));
+            let message =
+                format!("the engine sat on a boat then already, {}", span(other, entry.boat, at));
             at.refuse("serial", &engine_name, "fitting-overlaps", message);
             return Verdict::Refused;
         }
         if let Some(other) = overlapping(state.places.get(&place), stay) {
-            let message = format!("another engine sat there then, {}", span(other));
+            let message = format!("another engine sat there then, {}", span(other, entry.boat, at));
             at.refuse("boat", &boat_name, "fitting-overlaps", message);
             return Verdict::Refused;
         }
@@ -410,7 +413,7 @@ fn overlapping(stays: Option<&Vec<Stay>>, (from, until): Stay) -> Option<Stay> {
     stays.into_iter().flatten().copied().find(overlaps)
 }
 
-fn span((from, until): Stay) -> String {
-    let until = until.map_or_else(|| "now".to_owned(), |until| until.to_rfc3339());
-    format!("from {} to {until}", from.to_rfc3339())
+fn span((from, until): Stay, boat: BoatId, at: &Lookup<'_>) -> String {
+    let local = |instant| at.local_to_boat(boat, instant);
+    format!("from {} to {}", local(from), until.map_or_else(|| "now".to_owned(), local))
 }

@@ -167,7 +167,7 @@ impl Loaded for BookingRow {
         let starts_at = at.instant("starts_at", self.starts_at, pool.zone);
         let ends_at = at.end_instant("ends_at", self.ends_at, pool.zone);
         let (starts_at, ends_at) = (starts_at?, ends_at?);
-        at.in_order("ends_at", starts_at, ends_at).then(|| Booking {
+        at.in_order("ends_at", (starts_at, ends_at), pool.zone).then(|| Booking {
             id: BookingId::fresh(),
             version: 1,
             pool: pool.id,
@@ -232,7 +232,7 @@ impl Loaded for HireRow {
         let out_at = at.past_instant("out_at", self.out_at, boat.zone);
         let back_at = at.end_instant("back_at", self.back_at, boat.zone);
         let (booking, out_at, back_at) = (booking?, out_at?, back_at?);
-        at.in_order("back_at", out_at, back_at).then(|| Hire {
+        at.in_order("back_at", (out_at, back_at), boat.zone).then(|| Hire {
             id: HireId::fresh(),
             boat: boat.id,
             out_at,
@@ -278,8 +278,8 @@ impl Loaded for HireRow {
         if let Some((from, until)) = other {
             let message = format!(
                 "the boat was out already, from {} to {}",
-                from.to_rfc3339(),
-                until.to_rfc3339()
+                at.local_to_boat(entry.boat, *from),
+                at.local_to_boat(entry.boat, *until)
             );
             let name = at.names.shown(entry.boat.0).unwrap_or_default().to_owned();
             at.refuse("boat", &name, "hire-overlaps", message);

@@ -52,6 +52,7 @@ pub(super) enum Needs {
 pub(super) struct KnownEngine {
     pub id: EngineId,
     pub zone: Tz,
+    pub first_run_on: Option<NaiveDate>,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -229,7 +230,8 @@ impl Names {
         for engine in record::all::<Engine>(transaction, organisation).await? {
             let zone = zones.get(&engine.pool).copied().unwrap_or(Tz::UTC);
             self.show(engine.id.0, &engine.serial);
-            self.engines.insert(engine.serial, KnownEngine { id: engine.id, zone });
+            let known = KnownEngine { id: engine.id, zone, first_run_on: engine.first_run_on };
+            self.engines.insert(engine.serial, known);
         }
         Ok(())
     }
@@ -528,6 +530,12 @@ impl<'a> Lookup<'a> {
         Some(first)
     }
 
+    /// A moment as a boat's own site shows it.
+    pub(super) fn local_to_boat(&self, boat: BoatId, instant: DateTime<Utc>) -> String {
+        let known = self.names.boats.values().flatten().find(|known| known.id == boat);
+        local(instant, known.map_or(Tz::UTC, |known| known.zone))
+    }
+
     /// The instant of a moment by the clock of `zone`; a day begins at its first.
     pub(super) fn instant(
         &mut self,
@@ -578,7 +586,7 @@ impl<'a> Lookup<'a> {
     ) -> Option<DateTime<Utc>> {
         let instant = self.instant(column, moment, zone)?;
         if instant > self.now {
-            self.refuse(column, &instant.to_rfc3339(), "in-the-future", "lies in the future");
+            self.refuse(column, &local(instant, zone), "in-the-future", "lies in the future");
             return None;
         }
         Some(instant)
@@ -589,15 +597,20 @@ impl<'a> Lookup<'a> {
     pub(super) fn in_order(
         &mut self,
         column: &str,
-        from: DateTime<Utc>,
-        until: DateTime<Utc>,
+        (from, until): (DateTime<Utc>, DateTime<Utc>),
+        zone: Tz,
     ) -> bool {
         if until <= from {
-            let message = format!("must be later than {}", from.to_rfc3339());
-            self.refuse(column, &until.to_rfc3339(), "ends-before-it-begins", message);
+            let message = format!("must be later than {}", local(from, zone));
+            self.refuse(column, &local(until, zone), "ends-before-it-begins", message);
         }
         until > from
     }
+}
+
+/// A moment as the clocks of its site show it, with the zone's own short name.
+pub(super) fn local(instant: DateTime<Utc>, zone: Tz) -> String {
+    instant.with_timezone(&zone).format("%Y-%m-%d %H:%M %Z").to_string()
 }
 
 pub(super) fn day_after(day: NaiveDate) -> NaiveDate {

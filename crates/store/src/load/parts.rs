@@ -1,6 +1,6 @@
 //! Parts, kits and supersessions.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::HashMap;
 
 use exchange::load::{KitRow, PartRow, SupersessionRow};
 use fleet::id::{KitLineId, OrganisationId, PartId, SupersessionId};
@@ -8,7 +8,7 @@ use fleet::part::{KitLine, Part, PartKind, Supersession};
 
 use super::differences::{Known, values};
 use super::names::{Lookup, Needs};
-use super::{Loaded, Verdict};
+use super::{Loaded, Verdict, ring};
 use crate::error::StoreError;
 use crate::record::{self, Author};
 use crate::store::Transaction;
@@ -103,8 +103,9 @@ impl Loaded for KitRow {
         if verdict != Verdict::New {
             return verdict;
         }
-        if let Some(way) = way(entry.part, entry.kit, |part| state.holds.get(&part)) {
-            let message = format!("a kit can't hold itself: {}", shown(entry.kit, &way, at));
+        if let Some(way) = ring::way(entry.part, entry.kit, |part| state.holds.get(&part)) {
+            let way = ring::shown(entry.kit.0, way.iter().map(|part| part.0), at.names);
+            let message = format!("a kit can't hold itself: {way}");
             let part = at.names.shown(entry.part.0).unwrap_or_default().to_owned();
             at.refuse("part", &part, "kit-loop", message);
             return Verdict::Refused;
@@ -174,9 +175,10 @@ impl Loaded for SupersessionRow {
             at.refuse("new_part", &new, "supersession-two-successors", message);
             return Verdict::Refused;
         }
-        if let Some(way) = way(entry.new_part, entry.old_part, |part| state.follows.get(&part)) {
-            let message =
-                format!("a part can't follow itself: {}", shown(entry.old_part, &way, at));
+        let next = |part| state.follows.get(&part);
+        if let Some(way) = ring::way(entry.new_part, entry.old_part, next) {
+            let way = ring::shown(entry.old_part.0, way.iter().map(|part| part.0), at.names);
+            let message = format!("a part can't follow itself: {way}");
             at.refuse("new_part", &new, "supersession-loop", message);
             return Verdict::Refused;
         }
@@ -193,31 +195,4 @@ impl Loaded for SupersessionRow {
     ) -> Result<(), StoreError> {
         record::create(transaction, organisation, author, &entries).await
     }
-}
-
-/// The way from one part to another, both included; `None` where there is none.
-fn way<'a>(
-    from: PartId,
-    to: PartId,
-    next: impl Fn(PartId) -> Option<&'a Vec<PartId>>,
-) -> Option<Vec<PartId>> {
-    let mut seen = HashSet::from([from]);
-    let mut open = vec![vec![from]];
-    while let Some(so_far) = open.pop() {
-        let last = so_far[so_far.len() - 1];
-        if last == to {
-            return Some(so_far);
-        }
-        for &part in next(last).into_iter().flatten() {
-            if seen.insert(part) {
-                open.push([so_far.as_slice(), &[part]].concat());
-            }
-        }
-    }
-    None
-}
-
-fn shown(start: PartId, way: &[PartId], at: &Lookup<'_>) -> String {
-    let name = |part: &PartId| at.names.shown(part.0).unwrap_or_default().to_owned();
-    std::iter::once(&start).chain(way).map(name).collect::<Vec<_>>().join(" > ")
 }

@@ -14,7 +14,7 @@ use serde_json::json;
 use super::differences::{Known, Values, values};
 use super::names::{Lookup, Names, Needs};
 use super::yard::create_skills;
-use super::{Loaded, Verdict};
+use super::{Loaded, Verdict, ring};
 use crate::error::StoreError;
 use crate::record::{self, Author};
 use crate::store::Transaction;
@@ -32,6 +32,7 @@ pub(super) struct TaskEntry {
 
 pub(super) struct TaskState {
     known: Known<String>,
+    contained: HashMap<TaskId, Vec<TaskId>>,
     skills: BTreeMap<String, SkillId>,
 }
 
@@ -63,7 +64,11 @@ impl Loaded for TaskRow {
         let names: HashMap<SkillId, &str> =
             skills.iter().map(|skill| (skill.id, skill.name.as_str())).collect();
         let mut links: HashMap<(TaskId, TaskLinkKind), BTreeSet<TaskId>> = HashMap::new();
+        let mut contained: HashMap<TaskId, Vec<TaskId>> = HashMap::new();
         for link in record::all::<TaskLink>(transaction, organisation).await? {
+            if link.kind == TaskLinkKind::Contains {
+                contained.entry(link.task).or_default().push(link.other);
+            }
             links.entry((link.task, link.kind)).or_default().insert(link.other);
         }
         let known = Known::new(tasks.iter().map(|task| {
@@ -73,7 +78,7 @@ impl Loaded for TaskRow {
             (task.name.clone(), task_values(task, skill, &contains, &resets))
         }));
         let skills = skills.into_iter().map(|skill| (skill.name, skill.id)).collect();
-        Ok(TaskState { known, skills })
+        Ok(TaskState { known, contained, skills })
     }
 
     fn announce(&self, names: &mut Names) {
@@ -105,7 +110,22 @@ impl Loaded for TaskRow {
     fn judge(state: &mut Self::State, entry: &TaskEntry, at: &mut Lookup<'_>) -> Verdict {
         let TaskEntry { task, skill, contains, resets } = entry;
         let values = task_values(task, skill.as_deref(), contains, resets);
-        state.known.judge(task.name.clone(), values, at)
+        let verdict = state.known.judge(task.name.clone(), values, at);
+        if verdict != Verdict::New {
+            return verdict;
+        }
+        for other in contains {
+            let way = ring::way(*other, task.id, |from| state.contained.get(&from));
+            if let Some(way) = way {
+                let named = at.names.shown(other.0).unwrap_or_default().to_owned();
+                let way = ring::shown(task.id.0, way.iter().map(|task| task.0), at.names);
+                let message = format!("a task can't be contained in itself: {way}");
+                at.refuse("contains", &named, "task-loop", message);
+                return Verdict::Refused;
+            }
+        }
+        state.contained.entry(task.id).or_default().extend(contains);
+        verdict
     }
 
     async fn write(

@@ -14,7 +14,7 @@ use sea_orm::{ColumnTrait as _, QueryFilter as _};
 use serde_json::json;
 
 use super::differences::{Known, Values, values};
-use super::names::{Lookup, Needs};
+use super::names::{Lookup, Needs, local};
 use super::{Loaded, Verdict, recorded_at};
 use crate::entity::{findings, service_parts, services};
 use crate::error::StoreError;
@@ -50,9 +50,18 @@ impl Loaded for ServiceRow {
         let task = at.task("task", &self.task);
         let done_by = at.optional("done_by", self.done_by.as_deref(), Lookup::person);
         let parts = at.parts("parts", &self.parts);
+        let engine = engine?;
+        if let Some(first_run_on) = engine.first_run_on.filter(|day| self.done_on < *day) {
+            let message = format!(
+                "lies before the engine's first running on {first_run_on}; correct the one or the \
+                 other"
+            );
+            at.refuse("done_on", &self.done_on.to_string(), "before-first-running", message);
+            return None;
+        }
         let service = Service {
             id: ServiceId::fresh(),
-            engine: engine?.id,
+            engine: engine.id,
             task: task?,
             done_on: self.done_on,
             life: self.life,
@@ -154,7 +163,8 @@ impl Loaded for FindingRow {
         let (kind, found_at) = (kind?, found_at?);
         if let Some(closed) = closed_at.filter(|closed| *closed < found_at) {
             let message = "may not be before found_at";
-            at.refuse("closed_at", &closed.to_rfc3339(), "ends-before-it-begins", message);
+            let closed = local(closed, engine.zone);
+            at.refuse("closed_at", &closed, "ends-before-it-begins", message);
             return None;
         }
         // A row without kind has an urgency of its own: its file was checked for that.

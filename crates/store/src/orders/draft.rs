@@ -7,6 +7,7 @@ use fleet::id::{
     OrderId, OrderLineId, OrganisationId, PartId, PersonId, RunId, SiteId, SupplierId,
 };
 use fleet::order::{Order, OrderError, OrderLine, OrderStatus};
+use fleet::person::{Person, Role};
 use fleet::supplier::Supplier;
 use sea_orm::{ColumnTrait as _, EntityTrait as _, QueryFilter as _, QuerySelect as _};
 
@@ -336,7 +337,7 @@ pub async fn remove_line(
 /// Approves a draft: it may be sent, and its lines change no more.
 ///
 /// # Errors
-/// No line, or not a draft.
+/// No line, or not a draft; who is said to approve may not.
 pub async fn approve(
     transaction: &Transaction,
     organisation: OrganisationId,
@@ -348,6 +349,13 @@ pub async fn approve(
     order.status.check_move(OrderStatus::Approved)?;
     if super::lines(transaction, organisation, &[order.id]).await?.is_empty() {
         return Err(OrderError::Empty.into());
+    }
+    if let Some(person) = approved_by {
+        let Person { name, role, archived, .. } =
+            record::get(transaction, organisation, person).await?;
+        if archived || !role.includes(Role::Buyer) {
+            return Err(OrderError::MayNotApprove { name, role }.into());
+        }
     }
     let approved = Order { status: OrderStatus::Approved, approved_by, ..order };
     record::change(transaction, organisation, author, &approved).await

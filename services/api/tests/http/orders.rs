@@ -1,12 +1,12 @@
 //! Orders from draft to closed over HTTP, and what is refused on the way.
 
-use fleet::id::{PartId, RunId, SupplierId};
-use fleet::person::Role;
+use fleet::id::{PartId, PersonId, RunId, SupplierId};
+use fleet::person::{Person, Role};
 use fleet::run::RunKind;
 use fleet::{Currency, Money};
 use rstest::rstest;
 use serde_json::{Value, json};
-use store::{record, runs};
+use store::{Transaction, record, runs};
 use tests::database::Database::{self, Postgres, Sqlite};
 use tests::yard::Yard;
 
@@ -318,7 +318,21 @@ async fn each_step_waits_for_the_one_before(#[values(Sqlite, Postgres)] on: Data
     }
     let noted = json!({"quantity": 6, "note": "they break packs for us"});
     shop.buyer.put(&path, "\"1\"", noted.clone()).await.expect(200);
-    post("approval", "\"1\"", json!({})).await.expect(200);
+    let hand = Person {
+        id: PersonId::fresh(),
+        name: "Torunn Vik".into(),
+        email: None,
+        role: Role::Technician,
+        ..shop.yard.owner.clone()
+    };
+    let work = async |transaction: &Transaction| {
+        let (yard, hands) = (&shop.yard, std::slice::from_ref(&hand));
+        record::create(transaction, yard.organisation, &tests::yard::author(), hands).await
+    };
+    shop.service.store.write(work).await.unwrap();
+    let borrowed = post("approval", "\"1\"", json!({"person": hand.id})).await;
+    assert_eq!(borrowed.refusal(), (422, "order-approver-may-not".to_owned()));
+    post("approval", "\"1\"", json!({"person": shop.yard.owner.id})).await.expect(200);
     let late = shop.buyer.put(&path, "\"2\"", noted).await;
     assert_eq!(late.refusal(), (422, "order-not-a-draft".to_owned()));
     let future = post("sending", "\"2\"", json!({"ordered_on": "2099-01-01"})).await;

@@ -18,6 +18,7 @@ use crate::hours::FleetHours;
 /// One task on one engine over a third of a month.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PastStep {
+    pub engine: EngineId,
     pub task: TaskId,
     pub running: Running,
     /// As it stood at the end, had nothing been done; at the least, where nobody knows when it was
@@ -25,6 +26,8 @@ pub struct PastStep {
     pub gone: Gone,
     /// The engine was laid up.
     pub ashore: bool,
+    /// Hours that what the task renews had run at its start, where that is on record.
+    pub age: Option<f64>,
     /// Hours run in it.
     pub ran: f64,
     pub did: Did,
@@ -176,12 +179,20 @@ impl Replay<'_> {
                 (Running::Unknown, at_least.map_or_else(|| Gone::of(None, None), |it| gone(&it)))
             }
         };
-        let ran = life.zip(life_on(from)).map_or(0.0, |(after, before)| (after - before).max(0.0));
+        let before = life_on(from);
+        let ran = life.zip(before).map_or(0.0, |(after, before)| (after - before).max(0.0));
+        let renewed_at = match last {
+            LastDone::On { life, .. } => life.map(|life| life.as_decimal()),
+            LastDone::NeverSinceNew { .. } => Some(0.0),
+            LastDone::Unknown => None,
+        };
         PastStep {
+            engine: self.rule.engine,
             task: self.rule.task,
             running,
             gone,
             ashore: self.lay_ups.values().any(|day| (from..=end).contains(day)),
+            age: before.zip(renewed_at).map(|(life, renewed_at)| (life - renewed_at).max(0.0)),
             ran,
             did,
         }

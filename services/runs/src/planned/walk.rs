@@ -24,6 +24,7 @@ use crate::due::DueLine;
 use crate::error::RunError;
 use crate::forecast::chain;
 use crate::hours::FleetHours;
+use crate::lives::risks::Risks;
 
 /// Days over which what is overdue today is caught up with (common practice, no source).
 const CATCH_UP_DAYS: f64 = 28.0;
@@ -55,9 +56,10 @@ impl Yard {
         let findings = findings(snapshot);
         let revealed: HashSet<ServiceId> = findings.revealed.iter().copied().collect();
         let steps = past_steps(snapshot, fleet, &settles, &revealed, today);
+        let risks = Risks::read(snapshot, fleet)?;
         Ok(Self {
             habits: Habits::learn(&steps),
-            failing: failing(&steps),
+            failing: failing(&steps, |engine, task| risks.of(engine, task).map(|it| it.law)),
             lay_ups: LayUps::learn(snapshot),
             needs: Needs::learn(snapshot, &chain(snapshot)?, chain_on),
             visits: coming(snapshot, today),

@@ -12,7 +12,7 @@ use runs::check_due::{CheckLine, CheckedDue, Predicted, check_due};
 use serde::Serialize;
 use store::snapshot;
 
-use crate::connect::{RecordsArgs, runtime};
+use crate::connect::{RecordsArgs, wait_for};
 use crate::failure::CommandError;
 use crate::listing::{ListColumn, ListingArgs, numbers, words};
 
@@ -118,7 +118,7 @@ pub fn run(args: &CheckArgs) -> Result<(), CommandError> {
 
 fn run_due(args: &CheckDueArgs) -> Result<(), CommandError> {
     let now = Utc::now();
-    let mut snapshot = runtime()?.block_on(async {
+    let mut snapshot = wait_for(async {
         let (store, organisation) = args.records.open().await?;
         Ok::<_, CommandError>(snapshot::take(&store, organisation.id, now).await?)
     })?;

@@ -20,7 +20,7 @@ use store::runs as kept_runs;
 use store::{Store, Transaction, organisations, sessions};
 
 use crate::commands::serve;
-use crate::connect::runtime;
+use crate::connect::{open, wait_for};
 use crate::failure::CommandError;
 use crate::output::progress;
 
@@ -69,9 +69,8 @@ pub fn run(args: &DemoArgs) -> Result<(), CommandError> {
     }
     serve::start_log();
     let clock = clock(args.until);
-    runtime()?.block_on(async {
-        let store = Arc::new(Store::open(&args.database.to_string_lossy()).await?);
-        store.migrate().await?;
+    wait_for(async {
+        let store = Arc::new(open(&args.database.to_string_lossy()).await?);
         let organisation = make(&store, args, clock()).await?;
         compute(&store, organisation, &[RunKind::Due, RunKind::Life], &clock).await?;
         bench::fill(&store, organisation, clock()).await?;

@@ -11,7 +11,7 @@ use runs::hours::FleetHours;
 use serde::Serialize;
 use store::snapshot::{self, Snapshot};
 
-use crate::connect::{RecordsArgs, runtime};
+use crate::connect::{RecordsArgs, wait_for};
 use crate::failure::CommandError;
 use crate::listing::{ListColumn, ListingArgs, numbers, words};
 
@@ -91,7 +91,7 @@ fn hundredths(number: Option<f64>) -> String {
 /// Lists what is due on the records; `by` is the day of the probabilities (else six weeks on).
 pub fn run(args: &FleetDueArgs, by: Option<NaiveDate>) -> Result<(), CommandError> {
     let now = Utc::now();
-    let snapshot = runtime()?.block_on(async {
+    let snapshot = wait_for(async {
         let (store, organisation) = args.records.open().await?;
         Ok::<_, CommandError>(snapshot::take(&store, organisation.id, now).await?)
     })?;

@@ -12,7 +12,7 @@ use store::runs::{ForecastRow, Scope};
 use store::{record, runs as kept};
 
 use crate::commands::make::make_run;
-use crate::connect::{RecordsArgs, runtime};
+use crate::connect::{RecordsArgs, wait_for};
 use crate::failure::CommandError;
 use crate::listing::{ListColumn, ListingArgs, numbers, words};
 
@@ -77,7 +77,7 @@ fn whole(number: Option<f64>) -> String {
 }
 
 pub fn run(args: &ForecastArgs) -> Result<(), CommandError> {
-    let rows = runtime()?.block_on(async {
+    let rows = wait_for(async {
         let (store, organisation) = args.records.open().await?;
         let (connection, organisation) = (store.connection(), organisation.id);
         let parts: Vec<Part> = record::all(connection, organisation).await?;

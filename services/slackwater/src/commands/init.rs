@@ -8,7 +8,7 @@ use fleet::person::{Person, Role};
 use store::record::{self, Author};
 use store::{Transaction, organisations, people, secret};
 
-use crate::connect::{DatabaseArgs, runtime};
+use crate::connect::{DatabaseArgs, wait_for};
 use crate::failure::CommandError;
 
 /// Begin: make a database with an organisation and its owner
@@ -16,7 +16,8 @@ use crate::failure::CommandError;
 #[command(after_help = "Example:
   slackwater init \"Hollin Quay Boats\" --owner \"Ailsa Corran\" --email ailsa@example.org
 
-The password is read from the environment variable SLACKWATER_PASSWORD, or asked for.")]
+The owner signs in with the address and a password of 15 characters or more, which is read from the
+environment variable SLACKWATER_PASSWORD, or asked for.")]
 pub struct InitArgs {
     /// Name of the organisation
     name: String,
@@ -42,7 +43,7 @@ pub fn run(args: &InitArgs) -> Result<(), CommandError> {
         Currency::parse(&args.currency).map_err(|error| CommandError::Usage(error.to_string()))?;
     let password = args.email.as_ref().map(|_| read_password()).transpose()?;
     let hash = password.as_deref().map(secret::hash_password).transpose()?;
-    runtime()?.block_on(async {
+    wait_for(async {
         let store = args.place.open().await?;
         let now = Utc::now();
         let work = async |transaction: &Transaction| {
@@ -77,7 +78,9 @@ fn read_password() -> Result<String, CommandError> {
     let password = match std::env::var("SLACKWATER_PASSWORD") {
         Ok(given) => given,
         Err(_) => {
-            eprint!("Password for the owner (shown as typed): ");
+            eprint!(
+                "Password for the owner, {PASSWORD_CHARACTERS_MIN} characters or more (shown as typed): "
+            );
             let mut line = String::new();
             std::io::stdin()
                 .read_line(&mut line)
@@ -85,9 +88,10 @@ fn read_password() -> Result<String, CommandError> {
             line.trim_end_matches(['\r', '\n']).to_owned()
         }
     };
-    if password.chars().count() < PASSWORD_CHARACTERS_MIN {
+    let given = password.chars().count();
+    if given < PASSWORD_CHARACTERS_MIN {
         return Err(CommandError::Usage(format!(
-            "a password has at least {PASSWORD_CHARACTERS_MIN} characters"
+            "a password has at least {PASSWORD_CHARACTERS_MIN} characters, this one has {given}"
         )));
     }
     Ok(password)

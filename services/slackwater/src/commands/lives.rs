@@ -7,7 +7,7 @@ use runs::lives::kept::{Group, GroupOf, ItemLives};
 use serde::Serialize;
 use store::snapshot;
 
-use crate::connect::{RecordsArgs, runtime};
+use crate::connect::{RecordsArgs, wait_for};
 use crate::failure::CommandError;
 use crate::listing::{ListColumn, ListingArgs, numbers, words};
 use crate::output::write_whole;
@@ -79,7 +79,7 @@ fn figure(number: Option<f64>, digits: usize) -> String {
 
 pub fn run(args: &LivesArgs) -> Result<(), CommandError> {
     let now = Utc::now();
-    let snapshot = runtime()?.block_on(async {
+    let snapshot = wait_for(async {
         let (store, organisation) = args.records.open().await?;
         Ok::<_, CommandError>(snapshot::take(&store, organisation.id, now).await?)
     })?;

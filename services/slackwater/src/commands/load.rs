@@ -10,7 +10,7 @@ use exchange::load::Kind;
 use store::load::{Ending, FaultyRows, Input, LoadReport, LoadRequest, load};
 use store::record::Author;
 
-use crate::connect::{RecordsArgs, runtime};
+use crate::connect::{RecordsArgs, wait_for};
 use crate::failure::CommandError;
 use crate::output::write_whole;
 
@@ -65,7 +65,7 @@ pub fn run(args: &LoadArgs) -> Result<(), CommandError> {
         return Err(CommandError::Usage("name the file to load".into()));
     };
     let input = open(file, args.sheet.as_deref())?;
-    let report = runtime()?.block_on(async {
+    let report = wait_for(async {
         let (store, organisation) = args.records.open().await?;
         let name = std::env::var("USER").unwrap_or_else(|_| "command line".into());
         let request = LoadRequest {
@@ -113,9 +113,13 @@ fn rows_bar() -> indicatif::ProgressBar {
     }
     let bar = indicatif::ProgressBar::new_spinner();
     if let Ok(style) =
-        indicatif::ProgressStyle::with_template("{spinner} {human_pos} rows  {per_sec}  {elapsed}")
+        indicatif::ProgressStyle::with_template("{spinner} {human_pos} rows  {speed}  {elapsed}")
     {
-        bar.set_style(style);
+        let speed = |state: &indicatif::ProgressState, out: &mut dyn std::fmt::Write| {
+            // A bar that can't be drawn is no reason to end a load.
+            let _ = write!(out, "{:.0} rows/s", state.per_sec());
+        };
+        bar.set_style(style.with_key("speed", speed));
     }
     bar
 }

@@ -12,7 +12,7 @@ use serde::Serialize;
 use store::{record, runs as kept};
 
 use crate::commands::make::make_run;
-use crate::connect::{RecordsArgs, runtime};
+use crate::connect::{RecordsArgs, wait_for};
 use crate::failure::CommandError;
 use crate::listing::{ListColumn, ListingArgs, numbers, words};
 
@@ -62,7 +62,7 @@ const fn columns() -> [ListColumn<Row>; 10] {
 /// # Errors
 /// There is no forecast yet; the terms break a rule; the store failed.
 pub fn run(args: &FleetOrderArgs, budget: Option<&str>) -> Result<(), CommandError> {
-    let rows = runtime()?.block_on(async {
+    let rows = wait_for(async {
         let (store, organisation) = args.records.open().await?;
         let (connection, organisation) = (store.connection(), organisation.id);
         let parameters = match budget {

@@ -21,7 +21,7 @@ use store::runs::Run;
 use store::{Author, Store, plans, record};
 
 use crate::commands::make::make;
-use crate::connect::{RecordsArgs, runtime};
+use crate::connect::{RecordsArgs, wait_for};
 use crate::failure::CommandError;
 use crate::listing::{ListColumn, ListingArgs, numbers, words};
 
@@ -108,7 +108,7 @@ pub fn run(plan: &FleetPlan) -> Result<(), CommandError> {
         FleetPlan::LayUp(args) => (PlanKind::LayUp, args),
         FleetPlan::Rotation(args) => (PlanKind::Rotation, args),
     };
-    let (rows, summary, sites) = runtime()?.block_on(async {
+    let (rows, summary, sites) = wait_for(async {
         let (store, organisation) = args.records.open().await?;
         let organisation = organisation.id;
         let run = made(&store, organisation, kind, args).await?;

@@ -11,7 +11,7 @@ use store::Store;
 use tokio::net::TcpListener;
 use tokio::sync::watch;
 
-use crate::connect::{DatabaseArgs, runtime};
+use crate::connect::{DatabaseArgs, wait_for};
 use crate::failure::CommandError;
 
 /// Serve the pages and the API, and work through what is asked for
@@ -42,7 +42,7 @@ pub enum Work {
 
 pub fn run(args: &ServeArgs) -> Result<(), CommandError> {
     start_log();
-    runtime()?.block_on(async {
+    wait_for(async {
         let store = Arc::new(args.place.open().await?);
         let listener = listen(args.listen).await?;
         println!("Slackwater answers on http://{}", address_of(&listener, args.listen));

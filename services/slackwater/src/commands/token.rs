@@ -6,7 +6,7 @@ use fleet::person::Role;
 use store::record::Author;
 use store::{Transaction, tokens};
 
-use crate::connect::{RecordsArgs, runtime};
+use crate::connect::{RecordsArgs, wait_for};
 use crate::failure::CommandError;
 
 /// Make a token with which a program may call the API
@@ -38,7 +38,7 @@ pub fn run(args: &TokenArgs) -> Result<(), CommandError> {
     let now = Utc::now();
     let author = Author { id: None, name: "command line".into(), at: now, note: None };
     let ends = args.days.map(|days| now + TimeDelta::days(i64::from(days)));
-    let secret = runtime()?.block_on(async {
+    let secret = wait_for(async {
         let (store, organisation) = args.records.open().await?;
         let work = async |transaction: &Transaction| {
             tokens::create(transaction, organisation.id, &author, &args.name, args.role, ends).await

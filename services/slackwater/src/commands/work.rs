@@ -7,7 +7,7 @@ use clap::Args;
 use tokio::sync::watch;
 
 use crate::commands::serve::{asked_to_end, start_log};
-use crate::connect::{DatabaseArgs, runtime};
+use crate::connect::{DatabaseArgs, wait_for};
 use crate::failure::CommandError;
 
 /// Carry out the runs that wait and those of the schedule, until asked to end
@@ -27,7 +27,7 @@ pub struct WorkArgs {
 pub fn run(args: &WorkArgs) -> Result<(), CommandError> {
     start_log();
     let schedules = worker::defaults().map_err(|error| CommandError::Failed(error.to_string()))?;
-    runtime()?.block_on(async {
+    wait_for(async {
         args.place.must_exist()?;
         let store = Arc::new(args.place.open().await?);
         let clock: runs::Clock = Arc::new(Utc::now);

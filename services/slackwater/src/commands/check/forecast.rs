@@ -9,7 +9,7 @@ use runs::check_forecast::{CheckedForecast, Forecaster, Replay, Scored, check_fo
 use serde::Serialize;
 use store::snapshot;
 
-use crate::connect::{RecordsArgs, runtime};
+use crate::connect::{RecordsArgs, wait_for};
 use crate::failure::CommandError;
 use crate::listing::{ListColumn, ListingArgs, numbers, words};
 use crate::output::progress;
@@ -86,7 +86,7 @@ const fn columns() -> [ListColumn<Row>; 9] {
 /// The records can't be read, are too short or break a rule; there is no such part.
 pub fn run(args: &CheckForecastArgs) -> Result<(), CommandError> {
     let now = Utc::now();
-    let snapshot = runtime()?.block_on(async {
+    let snapshot = wait_for(async {
         let (store, organisation) = args.records.open().await?;
         Ok::<_, CommandError>(snapshot::take(&store, organisation.id, now).await?)
     })?;

@@ -8,7 +8,7 @@ use runs::check_orders::OrdersPast;
 use serde::Serialize;
 use store::snapshot;
 
-use crate::connect::{RecordsArgs, runtime};
+use crate::connect::{RecordsArgs, wait_for};
 use crate::failure::CommandError;
 use crate::listing::{ListColumn, ListingArgs, numbers, words};
 use crate::output::progress;
@@ -78,7 +78,7 @@ const fn columns() -> [ListColumn<Row>; 12] {
 /// The records can't be read or are too short; terms that break a rule.
 pub fn run(args: &CheckOrdersArgs) -> Result<(), CommandError> {
     let now = Utc::now();
-    let snapshot = runtime()?.block_on(async {
+    let snapshot = wait_for(async {
         let (store, organisation) = args.records.open().await?;
         Ok::<_, CommandError>(snapshot::take(&store, organisation.id, now).await?)
     })?;

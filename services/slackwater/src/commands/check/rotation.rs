@@ -7,7 +7,7 @@ use runs::check_rotation::{Outcome, Rule, SeasonPast, WORK};
 use serde::Serialize;
 use store::snapshot;
 
-use crate::connect::{RecordsArgs, runtime};
+use crate::connect::{RecordsArgs, wait_for};
 use crate::failure::CommandError;
 use crate::listing::{ListColumn, ListingArgs, numbers, words};
 use crate::output::progress;
@@ -76,7 +76,7 @@ const fn columns() -> [ListColumn<Row>; 9] {
 /// The records can't be read or hold no whole season; a site has no hands or no bench.
 pub fn run(args: &CheckRotationArgs) -> Result<(), CommandError> {
     let now = Utc::now();
-    let snapshot = runtime()?.block_on(async {
+    let snapshot = wait_for(async {
         let (store, organisation) = args.records.open().await?;
         Ok::<_, CommandError>(snapshot::take(&store, organisation.id, now).await?)
     })?;
