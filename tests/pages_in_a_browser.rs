@@ -372,7 +372,8 @@ async fn the_buyer_moves_the_point_drafts_sends_and_receives_in_part() {
     let text = desk.text().await;
     assert!(text.contains("For a budget of 1200.00"), "{text}");
     assert!(
-        text.contains("a month for goods, ") && text.contains("A draft takes what is bought now"),
+        text.contains("a month, freight included, ")
+            && text.contains("A draft takes what is bought now"),
         "{text}"
     );
     let fewer = desk.count("table.stacks tbody tr:not(.total)").await;

@@ -144,6 +144,11 @@ pub enum OrderError {
     NothingOpen,
     #[error("of this order something was received: cancel the rest of its lines instead")]
     GoodsReceived,
+    #[error(
+        "lot {code} is on record as {known}, this delivery says {given}: give it another code, or \
+         leave its dates out"
+    )]
+    LotDiffers { code: String, known: String, given: String },
     #[error("say why; no note was given")]
     NoteMissing,
     #[error("{quantity} is not above zero")]
@@ -174,6 +179,7 @@ impl OrderError {
             Self::StillOpen { .. } => "order-still-open",
             Self::NothingOpen => "order-nothing-open",
             Self::GoodsReceived => "order-goods-received",
+            Self::LotDiffers { .. } => "lot-other-dates",
             Self::NoteMissing => "order-note-missing",
             Self::QuantityNotPositive { .. } => "order-quantity-not-positive",
             Self::NotAsSold { .. } => "order-not-as-sold",

@@ -7,6 +7,8 @@ use crate::error::{OrderingError, not_negative};
 pub struct CashLine {
     /// Minor units of the base currency.
     pub money: i64,
+    /// Place of its supplier in the list of freights.
+    pub supplier: usize,
     /// Month in which it should be ordered, counted from now.
     pub month: usize,
     /// Boat-days that ordering it 1, 2, … months later than now costs; the last one stands for all
@@ -21,8 +23,10 @@ pub struct CashPlan {
     pub month: Vec<Option<usize>>,
     /// Boat-days that a line's waiting risks, beyond buying it in its own month.
     pub risk: Vec<f64>,
-    /// Spent in each month.
+    /// Spent in each month, freight included.
     pub spent: Vec<i64>,
+    /// Of it, freight.
+    pub freight: Vec<i64>,
     pub risk_in_all: f64,
 }
 
@@ -50,39 +54,56 @@ impl CashLine {
 /// Lays lines into months of limited money. In each month, of the lines that should be ordered by
 /// then, those go first that risk most by a further month's wait, for their money; what does not fit
 /// waits. Afterwards any two lines that would risk less in each other's month change places.
+/// `freight` is paid once for each supplier of whom anything is bought in a month; a month's money
+/// that is left over is not carried into the next.
 ///
 /// # Errors
-/// Money or risk that is not a number of zero or more.
-pub fn plan_cash(lines: &[CashLine], limits: &[i64]) -> Result<CashPlan, OrderingError> {
+/// Money or risk that is not a number of zero or more; a supplier without a place among the freights.
+pub fn plan_cash(
+    lines: &[CashLine],
+    freight: &[i64],
+    limits: &[i64],
+) -> Result<CashPlan, OrderingError> {
     for line in lines {
         not_negative("money", line.money as f64)?;
         for cost in &line.waiting_costs {
             not_negative("boat-days", *cost)?;
         }
+        if line.supplier >= freight.len() {
+            let (supplier, suppliers) = (line.supplier, freight.len());
+            return Err(OrderingError::SupplierUnknown { supplier, suppliers });
+        }
     }
-    for limit in limits {
-        not_negative("limit", *limit as f64)?;
+    for money in limits.iter().chain(freight) {
+        not_negative("money", *money as f64)?;
     }
     let mut month: Vec<Option<usize>> = vec![None; lines.len()];
-    let mut spent = vec![0_i64; limits.len()];
-    for (now, limit) in limits.iter().enumerate() {
+    let mut purse = Purse::empty(freight, limits);
+    for now in 0..limits.len() {
         let mut waiting: Vec<usize> = (0..lines.len())
             .filter(|line| month[*line].is_none() && lines[*line].month <= now)
             .collect();
+        let mut together = vec![0_u32; freight.len()];
+        waiting.iter().for_each(|line| together[lines[*line].supplier] += 1);
         let urgency = |line: &usize| {
             let row = &lines[*line];
             let risk = row.risk_in(now + 1) - row.risk_in(now);
-            if row.money == 0 { f64::INFINITY } else { risk / row.money as f64 }
+            // Lines of a supplier that could go together share its freight.
+            let shared = freight[row.supplier] as f64 / f64::from(together[row.supplier]);
+            let money = row.money as f64 + shared;
+            if money == 0.0 { f64::INFINITY } else { risk / money }
         };
         waiting.sort_by(|a, b| urgency(b).total_cmp(&urgency(a)).then(a.cmp(b)));
         for line in waiting {
-            if spent[now].saturating_add(lines[line].money) <= *limit {
-                spent[now] += lines[line].money;
+            purse.buy(&lines[line], now);
+            if purse.is_overspent(now) {
+                purse.leave(&lines[line], now);
+            } else {
                 month[line] = Some(now);
             }
         }
     }
-    exchange_places(lines, limits, &mut month, &mut spent);
+    exchange_places(lines, &mut month, &mut purse);
     let risk: Vec<f64> = lines
         .iter()
         .zip(&month)
@@ -92,7 +113,49 @@ pub fn plan_cash(lines: &[CashLine], limits: &[i64]) -> Result<CashPlan, Orderin
         .collect();
     // A sum of nothing is minus zero: begun at zero it is none.
     let risk_in_all = risk.iter().fold(0.0, |sum, risk| sum + risk);
-    Ok(CashPlan { month, risk, spent, risk_in_all })
+    let freight = (0..limits.len()).map(|month| purse.freight_in(month)).collect();
+    Ok(CashPlan { month, risk, spent: purse.spent, freight, risk_in_all })
+}
+
+/// What is spent in each month.
+struct Purse<'a> {
+    freight: &'a [i64],
+    limits: &'a [i64],
+    /// With freight.
+    spent: Vec<i64>,
+    /// Lines bought, by month and supplier.
+    bought: Vec<Vec<usize>>,
+}
+
+impl<'a> Purse<'a> {
+    fn empty(freight: &'a [i64], limits: &'a [i64]) -> Self {
+        let (spent, bought) = (vec![0; limits.len()], vec![vec![0; freight.len()]; limits.len()]);
+        Self { freight, limits, spent, bought }
+    }
+
+    fn buy(&mut self, line: &CashLine, month: usize) {
+        let bought = &mut self.bought[month][line.supplier];
+        let freight = if *bought == 0 { self.freight[line.supplier] } else { 0 };
+        *bought += 1;
+        self.spent[month] = self.spent[month].saturating_add(line.money.saturating_add(freight));
+    }
+
+    /// Takes back what [`Purse::buy`] did.
+    fn leave(&mut self, line: &CashLine, month: usize) {
+        let bought = &mut self.bought[month][line.supplier];
+        *bought -= 1;
+        let freight = if *bought == 0 { self.freight[line.supplier] } else { 0 };
+        self.spent[month] -= line.money.saturating_add(freight);
+    }
+
+    fn is_overspent(&self, month: usize) -> bool {
+        self.spent[month] > self.limits[month]
+    }
+
+    fn freight_in(&self, month: usize) -> i64 {
+        let suppliers = self.bought[month].iter().zip(self.freight);
+        suppliers.filter(|(bought, _)| **bought > 0).map(|(_, freight)| freight).sum()
+    }
 }
 
 /// Lines beyond which no exchanges are sought.
@@ -100,18 +163,14 @@ const EXCHANGED_MOST: usize = 400;
 /// Rounds of exchanges.
 const ROUNDS_MAX: usize = 20;
 
-fn exchange_places(
-    lines: &[CashLine],
-    limits: &[i64],
-    month: &mut [Option<usize>],
-    spent: &mut [i64],
-) {
+fn exchange_places(lines: &[CashLine], month: &mut [Option<usize>], purse: &mut Purse<'_>) {
     if lines.len() > EXCHANGED_MOST {
         return;
     }
+    let months = purse.limits.len();
     let risk = |line: usize, at: Option<usize>| match at {
         Some(at) => lines[line].risk_in(at),
-        None => lines[line].never(limits.len()),
+        None => lines[line].never(months),
     };
     for _ in 0..ROUNDS_MAX {
         let mut changed = false;
@@ -121,16 +180,8 @@ fn exchange_places(
                 if lines[b].month > of_a || of_b.is_some_and(|of_b| of_b <= of_a) {
                     continue;
                 }
-                let room_early = spent[of_a] - lines[a].money + lines[b].money <= limits[of_a];
-                let room_late = of_b.is_none_or(|of_b| {
-                    spent[of_b] - lines[b].money + lines[a].money <= limits[of_b]
-                });
                 let gain = risk(a, month[a]) + risk(b, of_b) - risk(a, of_b) - risk(b, month[a]);
-                if room_early && room_late && gain > 1e-9 {
-                    spent[of_a] += lines[b].money - lines[a].money;
-                    if let Some(of_b) = of_b {
-                        spent[of_b] += lines[a].money - lines[b].money;
-                    }
+                if gain > 1e-9 && purse.exchange((&lines[a], of_a), (&lines[b], of_b)) {
                     month.swap(a, b);
                     changed = true;
                 }
@@ -142,6 +193,37 @@ fn exchange_places(
     }
 }
 
+impl Purse<'_> {
+    /// Buys each of two lines in the other's month; `false`, and as before, where a month has not
+    /// the money.
+    fn exchange(
+        &mut self,
+        (a, of_a): (&CashLine, usize),
+        (b, of_b): (&CashLine, Option<usize>),
+    ) -> bool {
+        let place = |purse: &mut Self, (early, late): (&CashLine, &CashLine)| {
+            purse.buy(early, of_a);
+            if let Some(of_b) = of_b {
+                purse.buy(late, of_b);
+            }
+        };
+        let take = |purse: &mut Self, (early, late): (&CashLine, &CashLine)| {
+            purse.leave(early, of_a);
+            if let Some(of_b) = of_b {
+                purse.leave(late, of_b);
+            }
+        };
+        take(self, (a, b));
+        place(self, (b, a));
+        if self.is_overspent(of_a) || of_b.is_some_and(|of_b| self.is_overspent(of_b)) {
+            take(self, (b, a));
+            place(self, (a, b));
+            return false;
+        }
+        true
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use proptest::prelude::*;
@@ -149,7 +231,7 @@ mod tests {
     use super::*;
 
     fn line(money: i64, month: usize, costs: &[f64]) -> CashLine {
-        CashLine { money, month, waiting_costs: costs.to_vec() }
+        CashLine { money, supplier: 0, month, waiting_costs: costs.to_vec() }
     }
 
     #[test]
@@ -160,15 +242,31 @@ mod tests {
             line(40, 0, &[1.0, 2.0]),
             line(30, 1, &[0.0, 1.0]),
         ];
-        let plan = plan_cash(&lines, &[100, 100]).expect("numbers");
+        let plan = plan_cash(&lines, &[0], &[100, 100]).expect("numbers");
         assert_eq!(plan.month, [Some(1), Some(0), Some(0), Some(1)]);
         assert_eq!(plan.spent, [100, 90]);
         assert!((plan.risk_in_all - 0.1).abs() < 1e-12);
-        let nothing = plan_cash(&[], &[50]).expect("numbers").risk_in_all;
+        let nothing = plan_cash(&[], &[], &[50]).expect("numbers").risk_in_all;
         assert_eq!(format!("{nothing:.1}"), "0.0");
-        let none = plan_cash(&lines, &[50]).expect("numbers");
+        let none = plan_cash(&lines, &[0], &[50]).expect("numbers");
         assert_eq!(none.month, [None, None, Some(0), None]);
         assert!((none.risk[1] - 5.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn freight_is_paid_once_a_month_for_each_supplier() {
+        let from =
+            |supplier: usize, money, costs: &[f64]| CashLine { supplier, ..line(money, 0, costs) };
+        let lines = [from(0, 40, &[5.0]), from(0, 30, &[4.0]), from(1, 20, &[3.0, 3.0])];
+        let plan = plan_cash(&lines, &[10, 25], &[80, 80]).expect("numbers");
+        // 40 + 30 and one freight of 10 fill the first month; 20 + 25 are left for the next.
+        assert_eq!(plan.month, [Some(0), Some(0), Some(1)]);
+        assert_eq!((plan.spent, plan.freight), (vec![80, 45], vec![10, 25]));
+        let tighter = plan_cash(&lines, &[11, 25], &[80, 80]).expect("numbers");
+        // 20 + 25 fit beside neither: 51 and 41 are spent by then.
+        assert_eq!(tighter.month, [Some(0), Some(1), None]);
+        assert_eq!(tighter.spent, [51, 41]);
+        assert!(plan_cash(&lines, &[10], &[80]).is_err());
     }
 
     /// Every way of laying at most five lines into three months, by counting through.
@@ -199,6 +297,7 @@ mod tests {
         fn no_month_is_overspent_and_little_is_risked_beyond_the_least(
             rows in prop::collection::vec((1_i64..40, 0_usize..2, 0_u32..30, 0_u32..30, 0_u32..30), 1..6),
             limits in prop::collection::vec(10_i64..90, 3),
+            freight in prop_oneof![Just(0_i64), 1_i64..20],
         ) {
             let lines: Vec<CashLine> = rows
                 .iter()
@@ -207,12 +306,16 @@ mod tests {
                     line(money, month, &costs)
                 })
                 .collect();
-            let plan = plan_cash(&lines, &limits).expect("numbers");
+            let plan = plan_cash(&lines, &[freight], &limits).expect("numbers");
             for (now, limit) in limits.iter().enumerate() {
                 let bought = (0..lines.len()).filter(|line| plan.month[*line] == Some(now));
-                let spent: i64 = bought.map(|line| lines[line].money).sum();
-                prop_assert_eq!(spent, plan.spent[now]);
+                let goods: i64 = bought.map(|line| lines[line].money).sum();
+                prop_assert_eq!(plan.freight[now], if goods > 0 { freight } else { 0 });
+                prop_assert_eq!(goods + plan.freight[now], plan.spent[now]);
                 prop_assert!(spent <= *limit);
+            }
+            if freight > 0 {
+                return Ok(());
             }
             let least = least_risk(&lines, &limits);
             prop_assert!(plan.risk_in_all >= least - 1e-9);

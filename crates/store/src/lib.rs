@@ -32,6 +32,7 @@ pub mod people;
 pub mod plans;
 pub mod readings;
 pub mod record;
+pub mod ring;
 pub mod runs;
 pub mod secret;
 pub mod services;

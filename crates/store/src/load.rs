@@ -16,7 +16,6 @@ mod names;
 mod parts;
 mod programme;
 mod readings;
-mod ring;
 mod shelf;
 mod work;
 mod yard;

@@ -503,6 +503,20 @@ async fn a_count_books_the_difference_and_asks_why(#[values(Sqlite, Postgres)] o
 
 #[rstest]
 #[tokio::test]
+async fn what_was_past_its_life_when_it_came_is_a_slip(#[values(Sqlite, Postgres)] on: Database) {
+    let Some(yard) = Yard::small(on).await else { return };
+    let parts = "part,name,sealing,shelf_life_months\nP,seal,true,24\n";
+    yard.must_load(Kind::Parts, parts).await;
+    // 24 months from the end of the third quarter of 2022.
+    let head = "site,part,quantity,counted_on,lot,cured_on,received_on\n";
+    let late = format!("{head}Quay,P,5,2026-05-01,L1,2022-09-30,2024-10-01\n");
+    assert_eq!(broken(&yard.load(Kind::Stock, &late).await), ["2/received_on/received-expired"]);
+    let last_day = format!("{head}Quay,P,5,2026-05-01,L1,2022-09-30,2024-09-30\n");
+    yard.must_load(Kind::Stock, &last_day).await;
+}
+
+#[rstest]
+#[tokio::test]
 async fn an_open_finding_that_stops_an_engine_holds_it(#[values(Sqlite, Postgres)] on: Database) {
     let Some(yard) = Yard::small(on).await else { return };
     yard.must_load(

@@ -29,7 +29,7 @@ pub struct Problem {
     pub status: u16,
     /// What was given, the rule, and what to do instead.
     pub detail: String,
-    /// The fields that break rules, where there are several.
+    /// The fields that break rules.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub faults: Vec<Fault>,
 }
@@ -64,6 +64,14 @@ impl Problem {
     /// A rule of the fleet is broken; nothing was changed.
     pub fn rule(rule: &str, detail: impl Into<String>) -> Self {
         Self::new(StatusCode::UNPROCESSABLE_ENTITY, rule, "The request breaks a rule", detail)
+    }
+
+    /// One field's value breaks a rule; nothing was changed.
+    pub fn of_field(rule: &str, field: &str, value: impl ToString, message: &str) -> Self {
+        let (field, value) = (Some(field.to_owned()), Some(value.to_string()));
+        let (rule, message) = (rule.to_owned(), message.to_owned());
+        let problem = Self::rule(&rule, message.clone());
+        Self { faults: vec![Fault { line: None, field, value, rule, message }], ..problem }
     }
 
     /// Several values break rules; nothing was changed.

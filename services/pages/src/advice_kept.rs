@@ -57,6 +57,9 @@ pub struct KeptOrder {
 pub struct KeptCash {
     pub month_limit_minor: i64,
     pub spent_minor: Vec<i64>,
+    /// Of what is spent; older runs counted goods alone.
+    #[serde(default)]
+    pub freight_minor: Vec<i64>,
     pub risk_in_all: f64,
 }
 

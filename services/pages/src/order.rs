@@ -410,17 +410,22 @@ impl Advice {
             let now = self.rows.iter().filter(|row| row.is_for_now()).count();
             let waits = self.rows.len() - now;
             says.push(format!(
-                "With {limit} a month for goods, {} bought now and {waits} later or not at all; \
-                 that risks {risk:.1} boat-days in all. A draft takes what is bought now; freight \
-                 comes on top.",
+                "With {limit} a month{}, {} bought now and {waits} later or not at all; that risks \
+                 {risk:.1} boat-days in all. A draft takes what is bought now. What a month leaves \
+                 over is not carried into the next.",
+                if cash.freight_minor.is_empty() { " for goods" } else { ", freight included" },
                 count(now, "line is", "lines are")
             ));
         }
         for (ahead, spent) in cash.spent_minor.iter().enumerate() {
             let first = fleet::calendar::month_of(self.yard.today);
             let of = fleet::calendar::add_months(first, ahead as u32);
+            let freight = cash.freight_minor.get(ahead).filter(|freight| **freight > 0);
+            let freight = freight.and_then(|freight| self.kept.money(*freight));
+            let freight = freight.map(|freight| format!(", {freight} of it freight"));
             if let Some(spent) = self.kept.money(*spent) {
-                says.push(format!("{}: {spent} for goods.", month(of, self.yard.today)));
+                let of = month(of, self.yard.today);
+                says.push(format!("{of}: {spent}{}.", freight.unwrap_or_default()));
             }
         }
         says

@@ -10,12 +10,15 @@ use fleet::finding::{Finding, FindingStatus, Hold};
 use fleet::hours::Minutes;
 use fleet::id::{
     EngineId, FindingId, HoldId, JobId, OrderId, OrderLineId, PlanId, StockMoveId, TaskId,
+    TaskPartId,
 };
 use fleet::job::JobState;
 use fleet::order::{Order, OrderLine, OrderStatus};
 use fleet::part::{MoveKind, Part, Reservation, ReservationStatus, StockMove};
-use fleet::programme::{Task, Urgency};
+use fleet::programme::AccessGroup::NothingOff;
+use fleet::programme::{ProgrammeInterval, Task, TaskPart, Urgency};
 use fleet::run::RunKind;
+use fleet::service::Service;
 use fleet::site::Site;
 use fleet::supplier::Supplier;
 use fleet::visit::{Plan, PlanKind, PlanStatus, Visit};
@@ -32,7 +35,7 @@ use store::{Store, StoreError, Transaction, plans, record, snapshot, stock};
 use tests::database::Database::{self, Postgres, Sqlite};
 use tests::database::Fresh;
 use tests::winter::{WinterYard, YardHas, now};
-use tests::yard::{Yard, author};
+use tests::yard::{Yard, author, interval, part, service, task};
 
 fn day(text: &str) -> NaiveDate {
     text.parse().expect("a date")
@@ -296,6 +299,52 @@ async fn what_may_wait_for_its_part_is_put_off_and_the_rest_is_done() {
     for visit in winter.visits(&account).await {
         assert_eq!(winter.tasks_of(&visit).await, [winter.oil.id]);
         assert_eq!(visit.mode.as_deref(), Some("what is due"));
+    }
+}
+
+/// Gear oil is due and takes a gasket that nobody sells; the leads are due and take nothing.
+#[tokio::test]
+async fn what_is_due_and_lacks_its_part_is_left_and_the_rest_is_done() {
+    let winter = Winter::begin(Sqlite, YardHas::HandsAndBench).await.unwrap();
+    let organisation = winter.yard.organisation;
+    let leads = Task { skill: winter.oil.skill, ..task("Look over the leads", NothingOff, 20) };
+    let gasket = part("B6-GA");
+    let takes = TaskPart {
+        id: TaskPartId::fresh(),
+        version: 1,
+        task: winter.oil.id,
+        model: None,
+        part: gasket.id,
+        quantity: 1,
+        chance_permille: 1_000,
+    };
+    let every = ProgrammeInterval { every_months: Some(12), ..interval(&leads) };
+    let done = |engine: &Engine| service(engine.id, &leads, day("2024-12-10"));
+    let services: Vec<Service> = winter.engines.iter().map(done).collect();
+    let work = async |tx: &Transaction| {
+        let who = author();
+        record::create(tx, organisation, &who, std::slice::from_ref(&leads)).await?;
+        record::create(tx, organisation, &who, std::slice::from_ref(&every)).await?;
+        record::create(tx, organisation, &who, std::slice::from_ref(&gasket)).await?;
+        record::create(tx, organisation, &who, std::slice::from_ref(&takes)).await?;
+        record::append(tx, organisation, &services).await
+    };
+    winter.store().write::<_, StoreError>(work).await.unwrap();
+
+    let account = winter.plan(PlanParameters::of(PlanKind::LayUp)).await.unwrap();
+    assert_eq!((account.planned, account.left_out.len()), (3, 0));
+    let mut rest = [winter.pump.id, leads.id];
+    rest.sort_unstable();
+    for visit in winter.visits(&account).await {
+        let mut tasks = winter.tasks_of(&visit).await;
+        tasks.sort_unstable();
+        assert_eq!(tasks, rest);
+        assert_eq!(visit.mode.as_deref(), Some("without what lacks parts"));
+        let reason = visit.reason.unwrap();
+        assert!(
+            reason.ends_with("left for later, since parts are lacking: Change the gear oil"),
+            "{reason}"
+        );
     }
 }
 

@@ -608,6 +608,16 @@ impl<'a> Lookup<'a> {
     }
 }
 
+/// A ring by its names: `start` and the way that leads back to it.
+pub(super) fn shown_ring(
+    start: Uuid,
+    way: impl IntoIterator<Item = Uuid>,
+    names: &Names,
+) -> String {
+    let name = |id: Uuid| names.shown(id).unwrap_or_default().to_owned();
+    std::iter::once(start).chain(way).map(name).collect::<Vec<_>>().join(" > ")
+}
+
 /// A moment as the clocks of its site show it, with the zone's own short name.
 pub(super) fn local(instant: DateTime<Utc>, zone: Tz) -> String {
     instant.with_timezone(&zone).format("%Y-%m-%d %H:%M %Z").to_string()

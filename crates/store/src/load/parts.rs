@@ -7,10 +7,11 @@ use fleet::id::{KitLineId, OrganisationId, PartId, SupersessionId};
 use fleet::part::{KitLine, Part, PartKind, Supersession};
 
 use super::differences::{Known, values};
-use super::names::{Lookup, Needs};
-use super::{Loaded, Verdict, ring};
+use super::names::{Lookup, Needs, shown_ring};
+use super::{Loaded, Verdict};
 use crate::error::StoreError;
 use crate::record::{self, Author};
+use crate::ring;
 use crate::store::Transaction;
 
 impl Loaded for PartRow {
@@ -104,7 +105,7 @@ impl Loaded for KitRow {
             return verdict;
         }
         if let Some(way) = ring::way(entry.part, entry.kit, |part| state.holds.get(&part)) {
-            let way = ring::shown(entry.kit.0, way.iter().map(|part| part.0), at.names);
+            let way = shown_ring(entry.kit.0, way.iter().map(|part| part.0), at.names);
             let message = format!("a kit can't hold itself: {way}");
             let part = at.names.shown(entry.part.0).unwrap_or_default().to_owned();
             at.refuse("part", &part, "kit-loop", message);
@@ -177,7 +178,7 @@ impl Loaded for SupersessionRow {
         }
         let next = |part| state.follows.get(&part);
         if let Some(way) = ring::way(entry.new_part, entry.old_part, next) {
-            let way = ring::shown(entry.old_part.0, way.iter().map(|part| part.0), at.names);
+            let way = shown_ring(entry.old_part.0, way.iter().map(|part| part.0), at.names);
             let message = format!("a part can't follow itself: {way}");
             at.refuse("new_part", &new, "supersession-loop", message);
             return Verdict::Refused;

@@ -12,11 +12,12 @@ use fleet::programme::{FindingKind, ProgrammeInterval, Task, TaskLink, TaskLinkK
 use serde_json::json;
 
 use super::differences::{Known, Values, values};
-use super::names::{Lookup, Names, Needs};
+use super::names::{Lookup, Names, Needs, shown_ring};
 use super::yard::create_skills;
-use super::{Loaded, Verdict, ring};
+use super::{Loaded, Verdict};
 use crate::error::StoreError;
 use crate::record::{self, Author};
+use crate::ring;
 use crate::store::Transaction;
 
 /// Always needed.
@@ -118,7 +119,7 @@ impl Loaded for TaskRow {
             let way = ring::way(*other, task.id, |from| state.contained.get(&from));
             if let Some(way) = way {
                 let named = at.names.shown(other.0).unwrap_or_default().to_owned();
-                let way = ring::shown(task.id.0, way.iter().map(|task| task.0), at.names);
+                let way = shown_ring(task.id.0, way.iter().map(|task| task.0), at.names);
                 let message = format!("a task can't be contained in itself: {way}");
                 at.refuse("contains", &named, "task-loop", message);
                 return Verdict::Refused;

@@ -42,6 +42,8 @@ pub(super) struct ShelfState {
     moves: HashMap<Place, Vec<(DateTime<Utc>, i64)>>,
     /// What was counted, by reference.
     counted: BTreeMap<String, String>,
+    /// How long a part keeps, in months.
+    keeps: HashMap<PartId, u32>,
     lots: HashMap<(PartId, String), LotId>,
     known_lots: Known<(PartId, String)>,
     fresh_lots: Vec<Lot>,
@@ -57,6 +59,7 @@ impl Loaded for StockRow {
         Ok(ShelfState {
             moves: HashMap::new(),
             counted: BTreeMap::new(),
+            keeps: HashMap::new(),
             lots: HashMap::new(),
             known_lots: Known::new([]),
             fresh_lots: Vec::new(),
@@ -95,6 +98,12 @@ impl Loaded for StockRow {
         parts.dedup();
         // Two counts of a part at once would both book the whole difference.
         record::lock_many::<Part>(transaction, organisation, &parts).await?;
+        let counted: Vec<Part> = record::by_ids(transaction, organisation, &parts).await?;
+        let keeps = |part: &Part| {
+            let months = u32::try_from(part.shelf_life_months?).ok()?;
+            Some((part.id, months))
+        };
+        state.keeps = counted.iter().filter_map(keeps).collect();
         let parts: Vec<_> = parts.iter().map(|part| part.0).collect();
         let column = lots::Column::PartId;
         let lots: Vec<Lot> = record::by_column(transaction, organisation, column, &parts).await?;
@@ -187,6 +196,14 @@ impl ShelfState {
             Verdict::Refused => Err(()),
             Verdict::Unchanged => Ok(self.lots.get(&key).copied()),
             Verdict::New => {
+                let aged = lot.clone().aged(self.keeps.get(&lot.part).copied());
+                if let Some(received_on) = lot.received_on
+                    && let Err(error) = aged.check_receipt(received_on, None)
+                {
+                    let value = received_on.to_string();
+                    at.refuse("received_on", &value, error.rule(), error.to_string());
+                    return Err(());
+                }
                 self.lots.insert(key, lot.id);
                 self.fresh_lots.push(lot.clone());
                 Ok(Some(lot.id))

@@ -217,6 +217,24 @@ impl Standing {
     }
 }
 
+impl LotGiven {
+    /// # Errors
+    /// Dates that are not those of the lot on record: its goods are other goods.
+    fn check_same(&self, lot: &Lot) -> Result<(), OrderError> {
+        let cured = (self.cured.map(CureQuarter::end), lot.cured_on, "cured by");
+        for (given, known, what) in [cured, (self.expires_on, lot.expires_on, "good until")] {
+            let Some((given, known)) = given.zip(known).filter(|(given, known)| given != known)
+            else {
+                continue;
+            };
+            let code = lot.code.clone().unwrap_or_default();
+            let (known, given) = (format!("{what} {known}"), format!("{what} {given}"));
+            return Err(OrderError::LotDiffers { code, known, given });
+        }
+        Ok(())
+    }
+}
+
 /// A receipt while its lines are written.
 struct Delivery<'a> {
     receipt: &'a Receipt,
@@ -290,6 +308,7 @@ impl Delivery<'_> {
         let known: Vec<Lot> =
             record::by_column(transaction, organisation, column, &[line.part.0]).await?;
         if let Some(lot) = known.into_iter().find(|lot| lot.code.as_ref() == Some(&code)) {
+            arrived.lot.check_same(&lot)?;
             return Ok((Some(lot), false));
         }
         let dating = Dating {

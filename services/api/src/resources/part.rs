@@ -2,6 +2,8 @@
 
 use crate::problem::Problem;
 use crate::resource::{Changeable, Checked, Resource, Shown};
+use std::collections::HashMap;
+
 use chrono::{DateTime, NaiveDate, Utc};
 use fleet::id::{KitLineId, OrganisationId, PartId, SupersessionId};
 use fleet::part::{
@@ -11,7 +13,7 @@ use fleet::part::{
 use fleet::person::Role;
 use fleet::supersession::Supersessions;
 use serde::{Deserialize, Serialize};
-use store::{Transaction, record};
+use store::{Transaction, record, ring};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
@@ -146,6 +148,26 @@ impl Changeable for KitLineFields {
     fn build(self, id: Uuid, version: i64) -> Result<KitLine, Problem> {
         let Self { kit, part, quantity } = self;
         Ok(KitLine { id: KitLineId(id), version, kit: PartId(kit), part: PartId(part), quantity })
+    }
+
+    fn check<'a>(
+        transaction: &'a Transaction,
+        organisation: OrganisationId,
+        line: &'a KitLine,
+    ) -> Checked<'a> {
+        Box::pin(async move {
+            let mut holds: HashMap<PartId, Vec<PartId>> = HashMap::new();
+            for line in record::all::<KitLine>(transaction, organisation).await? {
+                holds.entry(line.kit).or_default().push(line.part);
+            }
+            match ring::way(line.part, line.kit, |part| holds.get(&part)) {
+                None => Ok(()),
+                Some(_) => {
+                    let message = "a kit can't hold itself";
+                    Err(Problem::of_field("kit-loop", "part", line.part, message))
+                }
+            }
+        })
     }
 }
 

@@ -1,11 +1,14 @@
 //! Tasks, at which intervals, with the source of each figure.
 
+use std::collections::HashMap;
+
 use crate::problem::Problem;
 use crate::quantity::parse_hours;
-use crate::resource::{Changeable, Resource, Shown};
+use crate::resource::{Changeable, Checked, Resource, Shown};
 use fleet::Minutes;
 use fleet::id::{
-    FindingKindId, IntervalId, ModelId, PartId, SkillId, TaskId, TaskLinkId, TaskPartId,
+    FindingKindId, IntervalId, ModelId, OrganisationId, PartId, SkillId, TaskId, TaskLinkId,
+    TaskPartId,
 };
 use fleet::person::Role;
 use fleet::programme::{
@@ -13,6 +16,7 @@ use fleet::programme::{
     TaskLinkKind, TaskPart, Urgency, Verb,
 };
 use serde::{Deserialize, Serialize};
+use store::{Transaction, record, ring};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
@@ -135,6 +139,31 @@ impl Changeable for TaskLinkFields {
     fn build(self, id: Uuid, version: i64) -> Result<TaskLink, Problem> {
         let Self { task, other, kind } = self;
         Ok(TaskLink { id: TaskLinkId(id), version, task: TaskId(task), other: TaskId(other), kind })
+    }
+
+    fn check<'a>(
+        transaction: &'a Transaction,
+        organisation: OrganisationId,
+        link: &'a TaskLink,
+    ) -> Checked<'a> {
+        Box::pin(async move {
+            if link.kind != TaskLinkKind::Contains {
+                return Ok(());
+            }
+            let mut contained: HashMap<TaskId, Vec<TaskId>> = HashMap::new();
+            for link in record::all::<TaskLink>(transaction, organisation).await? {
+                if link.kind == TaskLinkKind::Contains {
+                    contained.entry(link.task).or_default().push(link.other);
+                }
+            }
+            match ring::way(link.other, link.task, |task| contained.get(&task)) {
+                None => Ok(()),
+                Some(_) => {
+                    let message = "a task can't be contained in itself";
+                    Err(Problem::of_field("task-loop", "other", link.other, message))
+                }
+            }
+        })
     }
 }
 

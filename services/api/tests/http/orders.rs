@@ -196,6 +196,18 @@ async fn more_than_ordered_is_taken_only_in_somebodys_name(
     assert_eq!((&lot["dated_by"], &lot["expires_on"]), (&json!("cure"), &json!("2029-09-30")));
     let lines = shop.buyer.get("/v1/receipt-lines").await.expect(200);
     assert_eq!(lines["items"][0]["accepted"], "a gift");
+    let again = |cured: &str| {
+        json!([{"line": seal["id"], "quantity": 1, "lot": "B-12", "cured": cured,
+            "accepted": "a gift"}])
+    };
+    let path = format!("/v1/orders/{}/receipts", order["id"].as_str().unwrap());
+    let receive = async |cured: &str| {
+        let body = json!({"lines": again(cured), "received_by": shop.yard.owner.id});
+        shop.buyer.post(&path, body).await
+    };
+    let other = receive("2024-Q4").await;
+    assert_eq!(other.refusal(), (422, "lot-other-dates".to_owned()), "other goods, other code");
+    receive("2024-Q3").await.expect(201);
 }
 
 #[rstest]
@@ -419,6 +431,31 @@ async fn terms_that_mean_nothing_are_refused() {
     buyer.post("/v1/supersessions", follows(seal, pin)).await.expect(201);
     let looped = buyer.post("/v1/supersessions", follows(pin, seal)).await;
     assert_eq!(looped.refusal(), (422, "supersession-loop".to_owned()));
+}
+
+#[rstest]
+#[tokio::test]
+async fn kits_and_tasks_that_hold_themselves_are_refused(#[values(Sqlite, Postgres)] on: Database) {
+    let Some(shop) = Purchasing::start(on).await else { return };
+    let Purchasing { buyer, pin, seal, .. } = &shop;
+    let line = |kit: &Value, part: &Value| json!({"kit": kit, "part": part, "quantity": 1});
+    buyer.post("/v1/kit-lines", line(pin, seal)).await.expect(201);
+    let back = buyer.post("/v1/kit-lines", line(seal, pin)).await;
+    assert_eq!(back.refusal(), (422, "kit-loop".to_owned()));
+
+    let planner = shop.service.caller(shop.yard.organisation, Role::Planner).await;
+    let mut tasks = Vec::new();
+    for name in ["Reseal", "Look"] {
+        let task = json!({"name": name, "verb": "check", "access": "gearcase_off", "occasion": "interval",
+            "own_work": 5, "minutes_source": null, "skill": null, "safety": false,
+            "caution": null, "archived": false});
+        tasks.push(planner.post("/v1/tasks", task).await.expect(201)["id"].clone());
+    }
+    let link =
+        |task: &Value, other: &Value| json!({"task": task, "other": other, "kind": "contains"});
+    planner.post("/v1/task-links", link(&tasks[0], &tasks[1])).await.expect(201);
+    let back = planner.post("/v1/task-links", link(&tasks[1], &tasks[0])).await;
+    assert_eq!(back.refusal(), (422, "task-loop".to_owned()));
 }
 
 #[tokio::test]

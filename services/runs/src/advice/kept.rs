@@ -123,11 +123,22 @@ impl Kept<'_> {
             let money =
                 self.settings.to_base(line.money.minor, line.money.currency).map_err(refused)?;
             let month = months_from(self.task.today, by).max(now);
-            lines.push(CashLine { money, month, waiting_costs: line.waiting_costs.clone() });
+            let Some(supplier) = line.supplier else { continue };
+            let waiting_costs = line.waiting_costs.clone();
+            lines.push(CashLine { money, supplier, month, waiting_costs });
             places.push(at);
         }
+        let freight: Vec<i64> = self
+            .market
+            .suppliers
+            .iter()
+            .map(|(_, terms)| {
+                let freight = terms.freight.map_or(0, |freight| freight.minor);
+                self.settings.to_base(freight, terms.currency).map_err(refused)
+            })
+            .collect::<Result<_, _>>()?;
         let limits = [limit.minor; CASH_MONTHS];
-        let plan = plan_cash(&lines, &limits).map_err(refused)?;
+        let plan = plan_cash(&lines, &freight, &limits).map_err(refused)?;
         Ok(Some(Cash { places, plan, limit }))
     }
 
@@ -218,6 +229,7 @@ impl Cash {
         json!({
             "month_limit_minor": self.limit.minor,
             "spent_minor": self.plan.spent,
+            "freight_minor": self.plan.freight,
             "risk_in_all": self.plan.risk_in_all,
         })
     }

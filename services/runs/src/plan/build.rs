@@ -82,12 +82,34 @@ pub struct Sketch {
 /// One way to do a visit.
 pub struct Way {
     pub id: &'static str,
-    /// Which of the bundle's tasks are done.
-    pub takes: fn(Why) -> bool,
+    pub leaves: Leaves,
     pub cost: i64,
     pub out: bool,
     /// Where it is done, where that is not the bench.
     pub place: Option<&'static str>,
+}
+
+/// Which of a bundle's tasks a way leaves for later.
+pub enum Leaves {
+    Nothing,
+    WhatMayWait,
+    /// These, and what may wait where so asked.
+    Tasks {
+        tasks: HashSet<TaskId>,
+        and_what_may_wait: bool,
+    },
+}
+
+impl Leaves {
+    pub fn has(&self, task: &Bundled) -> bool {
+        match self {
+            Self::Nothing => false,
+            Self::WhatMayWait => task.why.may_wait(),
+            Self::Tasks { tasks, and_what_may_wait } => {
+                tasks.contains(&task.task) || (*and_what_may_wait && task.why.may_wait())
+            }
+        }
+    }
 }
 
 impl<'a> Builder<'a> {
@@ -164,6 +186,33 @@ impl<'a> Builder<'a> {
         }
     }
 
+    /// Parts of which the bundles need more than is there, comes, or can be ordered by a day of the
+    /// plan.
+    pub fn scarce(&self, bundles: &[Bundle], by: i64) -> HashSet<PartId> {
+        let mut needed: BTreeMap<PartId, i64> = BTreeMap::new();
+        for bundle in bundles {
+            let tasks = self.work.without_settled(bundle.tasks.iter().collect());
+            for (part, pieces) in self.work.parts_of(&tasks, bundle.model) {
+                *needed.entry(part).or_default() += pieces;
+            }
+        }
+        let kits = self.kits(&needed);
+        let comes = |kit: &planning::Kit| -> i64 {
+            let in_time = kit.receipts.iter().filter(|receipt| receipt.day <= by);
+            in_time.map(|receipt| receipt.quantity).sum()
+        };
+        let short = needed.iter().zip(&kits).filter(|((_, pieces), kit)| comes(kit) < **pieces);
+        short.map(|((part, _), _)| *part).collect()
+    }
+
+    /// When the parts needed can be taken, in their order.
+    fn kits(&self, needed: &BTreeMap<PartId, i64>) -> Vec<planning::Kit> {
+        let Source { snapshot, site, parameters, today, .. } = self.source;
+        let of_kind = (site.id, parameters.plan);
+        let may_order = parameters.parts == PartsCounted::IfOrderedToday;
+        kits(snapshot, (of_kind, self.horizon, today), needed, &self.names.parts, may_order)
+    }
+
     /// What one service of these tasks is worth: parts and bench time.
     pub fn worth(&self, tasks: &[&Bundled], bundle: &Bundle) -> i64 {
         let terms = &self.source.snapshot.stores.terms;
@@ -223,7 +272,6 @@ impl<'a> Builder<'a> {
             visits.push(visit);
             asked.push(about);
         }
-        let may_order = parameters.parts == PartsCounted::IfOrderedToday;
         let instance = Instance {
             name: name.clone(),
             days: horizon.days,
@@ -231,13 +279,7 @@ impl<'a> Builder<'a> {
             weeks: weeks(horizon.first, horizon.days),
             skills,
             bays,
-            kits: kits(
-                snapshot,
-                (of_kind, horizon, self.source.today),
-                &needed,
-                &self.names.parts,
-                may_order,
-            ),
+            kits: self.kits(&needed),
             pools: pools(snapshot, site.id, horizon, &self.names.pools, &self.prices),
             visits,
         };
@@ -273,7 +315,7 @@ impl<'a> Builder<'a> {
         let mut shown = Vec::new();
         let mut most: BTreeMap<PartId, i64> = BTreeMap::new();
         for way in &sketch.ways {
-            let tasks = bundle.tasks.iter().filter(|task| (way.takes)(task.why)).collect();
+            let tasks = bundle.tasks.iter().filter(|task| !way.leaves.has(task)).collect();
             let tasks = self.work.without_settled(tasks);
             let (by_skill, minutes) = self.work.minutes_of(&tasks);
             let length = (minutes + stay - 1).div_euclid(stay).max(1) as usize;

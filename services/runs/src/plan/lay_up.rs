@@ -1,14 +1,17 @@
 //! The lay-up plan: every engine that needs it on the bench before the first hire.
 
+use std::collections::HashSet;
+
 use chrono::{Days, Months, NaiveDate};
 use fleet::due::Limb;
+use fleet::id::{PartId, TaskId};
 use fleet::site::PriceKind;
 use planning::Hinge;
 
 use crate::due::DueLine;
 use crate::error::RunError;
 use crate::plan::account::said;
-use crate::plan::build::{Builder, Sketch, Source, Way};
+use crate::plan::build::{Builder, Leaves, Sketch, Source, Way};
 use crate::plan::bundle::{Bundle, Bundled, Why};
 use crate::plan::capacity::Horizon;
 use crate::plan::problem::Problem;
@@ -25,6 +28,8 @@ const PULL_DAYS: u64 = 60;
 /// Boat-days that a visit in the season costs, for what is quick and for what goes deep.
 const QUICK_BOAT_DAYS: f64 = 0.25;
 const DEEP_BOAT_DAYS: f64 = 1.0;
+/// Ways of a visit that leave what lacks parts, and with it what may wait.
+pub const LACKING: [&str; 2] = ["without what lacks parts", "what is due and has its parts"];
 /// Longest horizon.
 const DAYS_MAX: i64 = 400;
 
@@ -163,12 +168,15 @@ pub fn problem(source: Source<'_>) -> Result<Option<Problem>, RunError> {
     if bundles.is_empty() {
         return Ok(None);
     }
-    let sketches = bundles.into_iter().map(|bundle| sketch(&builder, &winter, bundle)).collect();
+    let by = (winter.finish - winter.from).num_days();
+    let scarce = builder.scarce(&bundles, by);
+    let sketches =
+        bundles.into_iter().map(|bundle| sketch(&builder, &winter, bundle, &scarce)).collect();
     let name = format!("Lay-up before {}", winter.first_hire.format("%-d %b %Y"));
     builder.finish(name, sketches).map(Some)
 }
 
-fn sketch(builder: &Builder, winter: &Winter, bundle: Bundle) -> Sketch {
+fn sketch(builder: &Builder, winter: &Winter, bundle: Bundle, scarce: &HashSet<PartId>) -> Sketch {
     let day = |date: NaiveDate| (date - winter.from).num_days();
     let rate = |cents: f64| cents.round() as i64;
     let late = builder.day_late() as f64 * ASHORE;
@@ -189,16 +197,17 @@ fn sketch(builder: &Builder, winter: &Winter, bundle: Bundle) -> Sketch {
     hinges.retain(|hinge| hinge.before != 0 || hinge.after != 0);
     let waits: Vec<&Bundled> = bundle.tasks.iter().filter(|task| task.why.may_wait()).collect();
     let later = put_off(builder, winter, (&bundle, &waits));
-    let mut ways = vec![Way { id: "whole", takes: |_| true, cost: 0, out: true, place: None }];
-    if !waits.is_empty() && waits.len() < bundle.tasks.len() {
-        let takes = |why: Why| !why.may_wait();
-        ways.push(Way { id: "what is due", takes, cost: later, out: true, place: None });
-    }
+    let way = |id, leaves, cost| Way { id, leaves, cost, out: true, place: None };
+    let mut ways = vec![way("whole", Leaves::Nothing, 0)];
     let is_due = waits.len() < bundle.tasks.len();
-    let end = (winter.first_hire - winter.from).num_days();
-    let waited: i64 = hinges.iter().map(|hinge| hinge.cost(end)).sum();
+    if !waits.is_empty() && is_due {
+        ways.push(way("what is due", Leaves::WhatMayWait, later));
+    }
     let left_out = if is_due { builder.prices.get(PriceKind::VisitLeftOut) } else { 0 };
     let held = if bundle.held || bundle.urgent { 2 } else { 1 };
+    ways.extend(short_of_parts(builder, winter, (&bundle, scarce), left_out * held));
+    let end = (winter.first_hire - winter.from).num_days();
+    let waited: i64 = hinges.iter().map(|hinge| hinge.cost(end)).sum();
     Sketch {
         release: 0,
         deadline: Some(day(winter.finish)),
@@ -207,6 +216,45 @@ fn sketch(builder: &Builder, winter: &Winter, bundle: Bundle) -> Sketch {
         hinges,
         bundle,
     }
+}
+
+/// Ways without the tasks that take a part of which there will not be enough for every engine: one
+/// missing kit is no reason to leave the rest of a visit undone. Of the price of a visit left out
+/// they pay as much as they leave of the minutes that are due.
+fn short_of_parts(
+    builder: &Builder,
+    winter: &Winter,
+    (bundle, scarce): (&Bundle, &HashSet<PartId>),
+    left_out: i64,
+) -> Vec<Way> {
+    let lacks = |task: &&Bundled| {
+        let parts = builder.work.parts(task.task, bundle.model);
+        parts.iter().any(|(part, _)| scarce.contains(part))
+    };
+    let lacking: HashSet<TaskId> = bundle.tasks.iter().filter(lacks).map(|it| it.task).collect();
+    if lacking.is_empty() {
+        return Vec::new();
+    }
+    let all: Vec<&Bundled> = bundle.tasks.iter().collect();
+    let due = |tasks: &[&Bundled]| -> i64 {
+        let due = tasks.iter().filter(|task| !task.why.may_wait());
+        due.map(|task| i64::from(task.minutes)).sum()
+    };
+    let more_waits = all.iter().any(|it| it.why.may_wait() && !lacking.contains(&it.task));
+    let mut ways = Vec::new();
+    for (id, and_what_may_wait) in LACKING.into_iter().zip([false, true]) {
+        let leaves = Leaves::Tasks { tasks: lacking.clone(), and_what_may_wait };
+        let (left, done): (Vec<&Bundled>, Vec<&Bundled>) =
+            all.iter().partition(|task| leaves.has(task));
+        let as_what_is_due = left.iter().all(|task| task.why.may_wait()) && !more_waits;
+        if done.is_empty() || as_what_is_due || (and_what_may_wait && !more_waits) {
+            continue;
+        }
+        let price = left_out * due(&left) / due(&all).max(1);
+        let cost = price + put_off(builder, winter, (bundle, &left));
+        ways.push(Way { id, leaves, cost, out: true, place: None });
+    }
+    ways
 }
 
 /// What tasks cost that are put off into the season: a visit of their own, the boat's hire, and what

@@ -14,7 +14,7 @@ use serde::{Deserialize, Serialize};
 use crate::due::DueLine;
 use crate::error::RunError;
 use crate::hours::FleetHours;
-use crate::plan::build::{Builder, Sketch, Source, Way};
+use crate::plan::build::{Builder, Leaves, Sketch, Source, Way};
 use crate::plan::bundle::{Bundle, Why};
 use crate::plan::capacity::{BEFORE_HIRE, Horizon};
 use crate::plan::parameters::ROTATION_WEEKS;
@@ -96,12 +96,13 @@ fn sketch(builder: &Builder, bundle: Bundle, horizon: Horizon) -> Sketch {
     let waited: i64 = hinges.iter().map(|hinge| hinge.cost(end)).sum();
     // A held engine is out of its pool already, so its visit takes no boat off hire.
     let out = !bundle.held;
-    let mut ways = vec![Way { id: "on the bench", takes: |_| true, cost: 0, out, place: None }];
+    let mut ways =
+        vec![Way { id: "on the bench", leaves: Leaves::Nothing, cost: 0, out, place: None }];
     if minutes <= QUICK_MINUTES && !deep && !bundle.held {
         let early = builder.prices.get(PriceKind::BenchHour) as f64 * EARLY_SHARE;
         let cost = (early * minutes as f64 / 60.0).round() as i64;
         let place = Some(BEFORE_HIRE);
-        ways.push(Way { id: "before hire", takes: |_| true, cost, out: false, place });
+        ways.push(Way { id: "before hire", leaves: Leaves::Nothing, cost, out: false, place });
     }
     let urgent = if bundle.held || bundle.urgent { 2 } else { 1 };
     Sketch {

@@ -11,8 +11,9 @@ use store::snapshot::Snapshot;
 
 use crate::plan::calendar::Calendars;
 use crate::plan::capacity::{Hands, Horizon, is_closed};
+use crate::plan::lay_up::LACKING;
 use crate::plan::names::distinct;
-use crate::plan::problem::{Asked, Problem};
+use crate::plan::problem::{Asked, ModeTasks, Problem};
 
 /// A draft to be kept.
 #[derive(Clone, Debug, PartialEq)]
@@ -133,13 +134,28 @@ impl<'a> Free<'a> {
             bench: Minutes(ways.map_or(0, |ways| ways.minutes)),
             boat_out: mode.is_none_or(|mode| mode.out),
             locked: visit.is_some_and(|visit| visit.locked),
-            reason: Some(asked.why.clone()),
+            reason: Some(self.reason(asked, ways)),
             job: None,
             mode: Some(planned.mode.clone()),
         };
         let tasks = ways.into_iter().flat_map(|ways| &ways.tasks);
         let task = |task: &_| VisitTask { id: VisitTaskId::fresh(), visit: id, task: *task };
         (row, tasks.map(task).collect())
+    }
+
+    /// Why the engine comes, and what of its work this visit leaves for later.
+    fn reason(&self, asked: &Asked, way: Option<&ModeTasks>) -> String {
+        let done = way.map_or(&[][..], |way| &way.tasks);
+        let whole = asked.modes.first().map_or(&[][..], |whole| &whole.tasks);
+        let tasks = self.snapshot.programme.tasks.iter();
+        let left = tasks.filter(|task| whole.contains(&task.id) && !done.contains(&task.id));
+        let left: Vec<&str> = left.map(|task| task.name.as_str()).collect();
+        if left.is_empty() {
+            return asked.why.clone();
+        }
+        let lacks = way.is_some_and(|way| LACKING.contains(&way.id.as_str()));
+        let why = if lacks { "left for later, since parts are lacking" } else { "left for later" };
+        format!("{}; {why}: {}", asked.why, left.join(", "))
     }
 
     /// A bay of the kind that is free on all days of the stay.

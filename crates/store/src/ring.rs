@@ -4,12 +4,8 @@
 use std::collections::HashSet;
 use std::hash::Hash;
 
-use uuid::Uuid;
-
-use super::names::Names;
-
 /// The way from one to another, both included; `None` where there is none.
-pub(super) fn way<'a, I: Copy + Eq + Hash + 'a>(
+pub fn way<'a, I: Copy + Eq + Hash + 'a>(
     from: I,
     to: I,
     next: impl Fn(I) -> Option<&'a Vec<I>>,
@@ -28,10 +24,4 @@ pub(super) fn way<'a, I: Copy + Eq + Hash + 'a>(
         }
     }
     None
-}
-
-/// A ring by its names: `start` and the way that leads back to it.
-pub(super) fn shown(start: Uuid, way: impl IntoIterator<Item = Uuid>, names: &Names) -> String {
-    let name = |id: Uuid| names.shown(id).unwrap_or_default().to_owned();
-    std::iter::once(start).chain(way).map(name).collect::<Vec<_>>().join(" > ")
 }
