@@ -312,7 +312,7 @@ mod tests {
                 let goods: i64 = bought.map(|line| lines[line].money).sum();
                 prop_assert_eq!(plan.freight[now], if goods > 0 { freight } else { 0 });
                 prop_assert_eq!(goods + plan.freight[now], plan.spent[now]);
-                prop_assert!(spent <= *limit);
+                prop_assert!(plan.spent[now] <= *limit);
             }
             if freight > 0 {
                 return Ok(());

@@ -125,7 +125,7 @@ mod tests {
     #[test]
     fn a_part_that_fails_late_has_a_rising_rate_and_one_that_never_failed_has_none() {
         let (worn, sound) = (TaskId::fresh(), TaskId::fresh());
-        let step = |task, share: f64, did| PastStep {
+        let step = |task: TaskId, share: f64, did| PastStep {
             engine: EngineId(task.0),
             task,
             running: Running::Repeating,
