@@ -402,6 +402,22 @@ fn the_cheaper_of_two_suppliers_in_time_is_taken() {
     assert_eq!(chosen(stock(4), Vec::new()), None);
 }
 
+/// Ten a month, delivered within 30 days as a rule and 90 at the worst: what lasts until the usual
+/// delivery is ordered in time, though the worst one would come too late.
+#[rstest]
+#[case::lasts_until_the_usual_delivery(15, false)]
+#[case::short_before_it(5, true)]
+#[case::lasts_until_the_worst(40, false)]
+fn an_order_is_late_where_its_usual_delivery_comes_too_late(
+    #[case] there: u32,
+    #[case] late: bool,
+) {
+    let demand = steady(10);
+    let terms = Terms::plain(euros(500), LeadTime { median_days: 30, worst_days: 90 });
+    let line = &ask(&[PartToStock { supply: stock(there), ..part(&demand, terms) }]).lines[0];
+    assert_eq!(line.late, late, "{}", line.reason);
+}
+
 #[test]
 fn two_currencies_need_a_rate() {
     let demand = steady(10);
