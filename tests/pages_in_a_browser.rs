@@ -33,7 +33,13 @@ async fn pages(browser: &Browser) -> Vec<(&'static str, String)> {
     .to_vec();
     browser.go("/fleet?sort=-hours").await;
     let engine = browser.link("tbody th a").await;
-    for (name, page) in [("meter", "meter"), ("correction", "correction"), ("finding", "finding")] {
+    for (name, page) in [
+        ("meter", "meter"),
+        ("correction", "correction"),
+        ("finding", "finding"),
+        ("spare", "spare"),
+        ("check", "check"),
+    ] {
         pages.push((name, format!("{engine}/{page}")));
     }
     pages.push(("engine", engine));
@@ -192,9 +198,10 @@ async fn an_engine_that_pops_out_of_gear_is_held_and_the_bench_has_a_job() {
     assert!(phone.text().await.to_lowercase().contains("pops out of gear"));
     phone.go(&engine).await;
     phone.fill("#note-1", "dog clutch renewed, test run done").await;
+    phone.choose("the finding is closed").await;
     phone.press_words("Clear the hold").await;
     let says = phone.find(".notice").await.text().await.expect("text");
-    assert!(says.contains("is cleared"), "{says}");
+    assert!(says.contains("is cleared") && says.contains("finding is closed"), "{says}");
     phone.close().await;
 }
 

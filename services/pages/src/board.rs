@@ -178,6 +178,7 @@ async fn save_lines(
                 read_at,
                 shown,
                 shown_before: None,
+                corrects: None,
                 source: "board".to_owned(),
                 recorded_by: Some(visitor.person.id),
                 recorded_at: now,

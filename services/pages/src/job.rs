@@ -425,6 +425,7 @@ impl Card {
             read_at: now,
             shown,
             shown_before: None,
+            corrects: None,
             source: "bench".to_owned(),
             recorded_by: Some(visitor.person.id),
             recorded_at: now,
