@@ -62,6 +62,7 @@ pub fn quick() -> OpenApiRouter<ApiState> {
         .routes(routes!(job::ask_for_part))
         .routes(routes!(job::record_task_outcome))
         .routes(routes!(job::record_part_used))
+        .routes(routes!(job::take_off_job_part))
         .routes(routes!(stock_move::move_stock))
         .routes(routes!(stock::list_stock))
         .routes(routes!(run::list_runs, run::request_run))
