@@ -205,6 +205,26 @@ async fn an_engine_that_pops_out_of_gear_is_held_and_the_bench_has_a_job() {
     phone.close().await;
 }
 
+/// A closed list changes at each arrow key; the page goes on only when the choice is confirmed.
+#[tokio::test]
+async fn arrow_keys_in_a_filter_leave_the_page_until_enter() {
+    let yard = Yard::open();
+    let desk = yard.owner(View::Desk).await;
+    desk.go("/fleet").await;
+    desk.focus("#pool").await;
+    for _ in 0..2 {
+        desk.arrow_down().await;
+    }
+    let third = desk.find("#pool option:nth-child(3)").await;
+    let third = third.attr("value").await.expect("an attribute").expect("a value");
+    assert_eq!(desk.value("#pool").await, third, "both keys moved the same list");
+    assert_eq!((desk.path().await.as_str(), desk.focused_id().await.as_str()), ("/fleet", "pool"));
+    desk.enter().await;
+    desk.find_in_time(&format!("#pool option[value='{third}'][selected]")).await;
+    assert!(desk.path().await.contains(&third));
+    desk.close().await;
+}
+
 #[tokio::test]
 async fn everything_works_without_script() {
     let yard = Yard::open();

@@ -175,8 +175,8 @@ fn rotation_days() -> Vec<RotationDay> {
     let line = RotationLine {
         engine: Link::new("Wherry 14", "/fleet/engines/x"),
         mark: Some(Mark::plain("locked")),
-        sentence: "Gear oil, reached between Wed 8 Jul and Sat 11 Jul eight times in ten. 0:25 h \
-                   before hire begins, costs no boat-day."
+        sentence: "Gear oil: due between Wed 8 Jul and Sat 11 Jul (eight times in ten). 0:25 h of \
+                   work before hire begins; the boat misses no day."
             .into(),
         move_to: "/plans/visits/x".into(),
     };
@@ -707,6 +707,7 @@ fn board() -> BoardPage {
     BoardPage {
         frame: frame("Hours", Room::Fleet),
         heading: "Hours from the board".into(),
+        nothing_to: None,
         lead: "In jetty order.".into(),
         sites: choose([Choice::new("s", "North jetty")], "s"),
         site: "s".into(),

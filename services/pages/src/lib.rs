@@ -35,6 +35,7 @@ mod lives;
 mod look;
 mod meter;
 mod moves;
+mod not_yet;
 mod order;
 mod orders;
 mod outlook;

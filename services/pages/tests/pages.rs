@@ -722,6 +722,33 @@ async fn a_held_engine_offers_the_spare_of_its_pool_and_one_press_fits_it() {
     assert_eq!(technician.get(&format!("{engine}/spare")).await.0, StatusCode::FORBIDDEN);
 }
 
+/// A yard of which nothing is known yet: each page says where to begin.
+#[tokio::test]
+async fn pages_of_an_empty_yard_say_what_to_load_first() {
+    let yard = Yard::open().await;
+    let euro = Currency::parse("EUR").expect("a currency");
+    let begin = async |tx: &Transaction| {
+        let made = organisations::create(tx, "Empty", euro, now()).await?;
+        let author = Author { id: None, name: "test".into(), at: now(), note: None };
+        let owner = Person { email: None, ..person("first", Role::Owner) };
+        record::create(tx, made.id, &author, std::slice::from_ref(&owner)).await?;
+        let lasts = TimeDelta::minutes(5);
+        sessions::create_link(tx, made.id, owner.id, now(), lasts).await
+    };
+    let link = yard.store.write(begin).await.expect("an empty yard");
+    let answer = yard.send(get(&format!("/sign-in/once/{}", link.reveal()), "")).await;
+    let cookie = answer.headers()[SET_COOKIE].to_str().expect("text");
+    let cookie = cookie.split(';').next().expect("a pair").to_owned();
+    let owner = Browser { yard: &yard, cookie };
+    for path in ["/stores/count", "/stores/shelf-life", "/fleet/hours"] {
+        let (status, page) = owner.get(path).await;
+        assert_eq!(status, StatusCode::OK, "{path}");
+        assert!(page.contains("Load the sites first"), "{path}: {page}");
+        assert!(page.contains("href=\"/yard/files\""), "{path}: {page}");
+        assert!(!page.contains("<select"), "{path} offers no choice of nothing: {page}");
+    }
+}
+
 #[tokio::test]
 async fn a_password_signs_in_and_a_wrong_one_tells_nothing() {
     let yard = Yard::open().await;
