@@ -317,6 +317,10 @@ impl Browser {
         self.keys(Key::Tab + "").await;
     }
 
+    pub async fn arrow_down(&self) {
+        self.keys(Key::Down + "").await;
+    }
+
     pub async fn enter(&self) {
         self.keys(Key::Enter + "").await;
     }

@@ -33,7 +33,13 @@ async fn pages(browser: &Browser) -> Vec<(&'static str, String)> {
     .to_vec();
     browser.go("/fleet?sort=-hours").await;
     let engine = browser.link("tbody th a").await;
-    for (name, page) in [("meter", "meter"), ("correction", "correction"), ("finding", "finding")] {
+    for (name, page) in [
+        ("meter", "meter"),
+        ("correction", "correction"),
+        ("finding", "finding"),
+        ("spare", "spare"),
+        ("check", "check"),
+    ] {
         pages.push((name, format!("{engine}/{page}")));
     }
     pages.push(("engine", engine));
@@ -192,10 +198,31 @@ async fn an_engine_that_pops_out_of_gear_is_held_and_the_bench_has_a_job() {
     assert!(phone.text().await.to_lowercase().contains("pops out of gear"));
     phone.go(&engine).await;
     phone.fill("#note-1", "dog clutch renewed, test run done").await;
+    phone.choose("the finding is closed").await;
     phone.press_words("Clear the hold").await;
     let says = phone.find(".notice").await.text().await.expect("text");
-    assert!(says.contains("is cleared"), "{says}");
+    assert!(says.contains("is cleared") && says.contains("finding is closed"), "{says}");
     phone.close().await;
+}
+
+/// A closed list changes at each arrow key; the page goes on only when the choice is confirmed.
+#[tokio::test]
+async fn arrow_keys_in_a_filter_leave_the_page_until_enter() {
+    let yard = Yard::open();
+    let desk = yard.owner(View::Desk).await;
+    desk.go("/fleet").await;
+    desk.focus("#pool").await;
+    for _ in 0..2 {
+        desk.arrow_down().await;
+    }
+    let third = desk.find("#pool option:nth-child(3)").await;
+    let third = third.attr("value").await.expect("an attribute").expect("a value");
+    assert_eq!(desk.value("#pool").await, third, "both keys moved the same list");
+    assert_eq!((desk.path().await.as_str(), desk.focused_id().await.as_str()), ("/fleet", "pool"));
+    desk.enter().await;
+    desk.find_in_time(&format!("#pool option[value='{third}'][selected]")).await;
+    assert!(desk.path().await.contains(&third));
+    desk.close().await;
 }
 
 #[tokio::test]

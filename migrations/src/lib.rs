@@ -16,6 +16,7 @@ mod m0014_purchasing;
 mod m0015_lives;
 mod m0016_due_limits;
 mod m0017_hindcast;
+mod m0018_swap_corrected;
 mod table;
 
 use sea_orm_migration::prelude::{MigrationTrait, async_trait};
@@ -42,6 +43,7 @@ impl MigratorTrait for Migrator {
             Box::new(m0015_lives::Migration),
             Box::new(m0016_due_limits::Migration),
             Box::new(m0017_hindcast::Migration),
+            Box::new(m0018_swap_corrected::Migration),
         ]
     }
 }

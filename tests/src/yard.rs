@@ -270,6 +270,7 @@ pub fn reading(engine: EngineId, read_at: DateTime<Utc>, shown_hours: u32) -> Re
         read_at,
         shown: Hours::from_whole_hours(shown_hours),
         shown_before: None,
+        corrects: None,
         source: "page".to_owned(),
         recorded_by: None,
         recorded_at: now(),

@@ -162,10 +162,7 @@ pub fn check_quantity(
     if given <= usual.saturating_mul(FAR_BEYOND).max(few) || is_told(why) {
         return Ok(());
     }
-    let said = |quantity: i64| match part.unit.symbol() {
-        Some(unit) => format!("{quantity} {unit}"),
-        None => quantity.to_string(),
-    };
+    let said = |quantity| part.unit.with(quantity);
     Err(BenchError::FarBeyondNeed { given: said(given), usual: said(usual) })
 }
 

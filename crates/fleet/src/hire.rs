@@ -4,6 +4,7 @@ use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 
 use crate::id::{BoatId, BookingId, CheckItemId, EngineId, HireCheckId, HireId, PersonId, PoolId};
+use crate::programme::Urgency;
 use crate::word::words;
 
 words! {
@@ -81,6 +82,24 @@ words! {
         Shift = "shift",
         /// Flushed with fresh water.
         Flushed = "flushed",
+    }
+}
+
+impl CheckItemKind {
+    /// What it is to find this not as it should be: what it is called, how soon it is done, and
+    /// whether it can hurt somebody (common practice, no source). `None` where it is put right on the
+    /// spot.
+    pub const fn finding(self) -> Option<(&'static str, Urgency, bool)> {
+        Some(match self {
+            Self::OilLevel => ("engine oil level is low", Urgency::ThreeDays, false),
+            Self::StopCord => ("stop cord does not stop the engine", Urgency::Stop, true),
+            Self::FuelLeaks => ("fuel leak", Urgency::Stop, true),
+            Self::Clamps => ("clamps or transom loose", Urgency::Stop, true),
+            Self::Propeller => ("propeller damaged or line round it", Urgency::ThreeDays, false),
+            Self::TellTale => ("weak tell-tale", Urgency::Stop, false),
+            Self::Shift => ("does not go in and out of gear cleanly", Urgency::Stop, true),
+            Self::Flushed => return None,
+        })
     }
 }
 

@@ -22,6 +22,9 @@ pub enum Mark {
     Reset { before: Hours, after: Hours },
     /// What was written for this very moment is void; the meter showed this.
     Correction { shown: Hours },
+    /// The swap written for the moment `swap` is void; it was at this entry's moment, like this. In
+    /// the ledger it then stands as a swap.
+    SwapCorrected { swap: DateTime<Utc>, old_last: Hours, new_first: Hours },
 }
 
 impl Mark {
@@ -30,7 +33,7 @@ impl Mark {
             Self::Reading { shown } | Self::Estimate { shown } | Self::Correction { shown } => {
                 shown
             }
-            Self::MeterReplaced { old_last, .. } => old_last,
+            Self::MeterReplaced { old_last, .. } | Self::SwapCorrected { old_last, .. } => old_last,
             Self::Reset { before, .. } => before,
         }
     }
@@ -40,7 +43,9 @@ impl Mark {
             Self::Reading { shown } | Self::Estimate { shown } | Self::Correction { shown } => {
                 shown
             }
-            Self::MeterReplaced { new_first, .. } => new_first,
+            Self::MeterReplaced { new_first, .. } | Self::SwapCorrected { new_first, .. } => {
+                new_first
+            }
             Self::Reset { after, .. } => after,
         }
     }
@@ -139,6 +144,10 @@ impl Ledger {
     /// # Errors
     /// See [`LedgerError`]; the ledger is then as it was.
     pub fn accept(&mut self, entry: Entry) -> Result<Accepted, LedgerError> {
+        if let Mark::SwapCorrected { swap, old_last, new_first } = entry.mark {
+            let mark = Mark::MeterReplaced { old_last, new_first };
+            return self.correct_swap(swap, Entry { mark, ..entry });
+        }
         let place = self.entries.partition_point(|known| known.read_at < entry.read_at);
         let same = self.entries.get(place).filter(|known| known.read_at == entry.read_at);
         let replaces = match (same, entry.mark) {
@@ -166,6 +175,28 @@ impl Ledger {
         } else {
             self.entries.insert(place, entry);
         }
+        Ok(accepted)
+    }
+
+    /// Puts `right` in the place of the swap at `swap`. What was read since then was read on the new
+    /// meter, and what was read before on the old one: where that no longer holds, it is refused.
+    fn correct_swap(&mut self, swap: DateTime<Utc>, right: Entry) -> Result<Accepted, LedgerError> {
+        let place = self.entries.partition_point(|known| known.read_at < swap);
+        let wrong = self.entries.get(place).filter(|known| {
+            known.read_at == swap && matches!(known.mark, Mark::MeterReplaced { .. })
+        });
+        match wrong {
+            None => return Err(LedgerError::NothingToCorrect),
+            Some(wrong) if *wrong == right => return Ok(Accepted::Known),
+            Some(_) => {}
+        }
+        let mut corrected = self.clone();
+        corrected.entries.remove(place);
+        let accepted = corrected.accept(right)?;
+        for pair in corrected.entries.windows(2) {
+            check_gain(&pair[0], &pair[1])?;
+        }
+        *self = corrected;
         Ok(accepted)
     }
 
@@ -322,6 +353,48 @@ mod tests {
         assert_eq!(
             alone.map_err(|(_, error)| error.rule()).err(),
             Some("correction-without-reading")
+        );
+    }
+
+    #[test]
+    fn a_swap_mistyped_is_put_right_under_the_readings_that_rest_on_it() {
+        let swap = |day, old_last, new_first| Entry {
+            read_at: at(day),
+            mark: Mark::MeterReplaced { old_last: whole(old_last), new_first: whole(new_first) },
+        };
+        let corrected = |day, old_last, new_first| Entry {
+            read_at: at(day),
+            mark: Mark::SwapCorrected {
+                swap: at(10),
+                old_last: whole(old_last),
+                new_first: whole(new_first),
+            },
+        };
+        let before = [reading(0, 100), swap(10, 190, 3), reading(20, 9)];
+        let life = |entry| {
+            let ledger = Ledger::from_entries(&[&before[..], &[entry]].concat());
+            ledger.map(|ledger| ledger.life(Hours::ZERO).last().expect("an entry").life)
+        };
+        assert_eq!(last_life(&before), whole(196));
+        assert_eq!(life(corrected(10, 109, 3)), Ok(whole(115)));
+        assert_eq!(life(corrected(12, 109, 0)), Ok(whole(118)));
+        let rule = |entry| life(entry).map_err(|(_, error)| error.rule()).err();
+        // The reading of day 20 is on the new meter; so is what the swap would begin at.
+        assert_eq!(rule(corrected(10, 109, 10)), Some("reading-above-next"));
+        assert_eq!(rule(corrected(25, 109, 3)), Some("reading-falls"));
+        assert_eq!(rule(corrected(10, 99, 3)), Some("reading-falls"));
+        let elsewhere =
+            Mark::SwapCorrected { swap: at(20), old_last: whole(109), new_first: whole(3) };
+        let elsewhere = Entry { read_at: at(10), mark: elsewhere };
+        assert_eq!(rule(elsewhere), Some("correction-without-reading"), "day 20 is no swap");
+        // The one told again changes nothing, and the corrected one can be corrected once more.
+        let mut ledger = Ledger::from_entries(&before).expect("accepted");
+        assert_eq!(ledger.accept(corrected(10, 190, 3)), Ok(Accepted::Known));
+        ledger.accept(corrected(12, 109, 0)).expect("accepted");
+        assert_eq!(ledger.entries().len(), 3);
+        assert_eq!(
+            ledger.accept(corrected(10, 109, 3)).map_err(|error| error.rule()),
+            Err("correction-without-reading")
         );
     }
 

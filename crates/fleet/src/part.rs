@@ -46,6 +46,14 @@ impl Unit {
             Self::Millimetre => Some("mm"),
         }
     }
+
+    /// A quantity with its unit, for messages; pieces bare.
+    pub fn with(self, quantity: i64) -> String {
+        match self.symbol() {
+            Some(unit) => format!("{quantity} {unit}"),
+            None => quantity.to_string(),
+        }
+    }
 }
 
 /// Something kept on a shelf. A kit is a part whose contents are known.

@@ -164,6 +164,17 @@ words! {
     }
 }
 
+impl Urgency {
+    /// Days of the calendar within which it is promised to be done, counted from the day on which it
+    /// was found; `None` where something other than a day decides.
+    pub const fn promised_days(self) -> Option<u64> {
+        match self {
+            Self::ThreeDays => Some(3),
+            Self::Stop | Self::NextService | Self::LayUp => None,
+        }
+    }
+}
+
 /// Something that can be found, what it may mean and what is done.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct FindingKind {

@@ -59,6 +59,9 @@ pub struct Reading {
     pub shown: Hours,
     /// Swap and reset only: what was shown last before it.
     pub shown_before: Option<Hours>,
+    /// Swap only: the moment of the swap on record that this one puts right.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub corrects: Option<DateTime<Utc>>,
     pub source: String,
     pub recorded_by: Option<PersonId>,
     pub recorded_at: DateTime<Utc>,

@@ -530,8 +530,28 @@ fn tasks() -> Sheet {
             resets,
         ]);
     }
+    // No interval asks for it, so it is no task of the programme.
+    sheet.row(&[
+        SHIFT_LOOK,
+        "check",
+        "nothing_off",
+        "on_finding",
+        "45",
+        "common practice, no source",
+        "outboards",
+        "true",
+        "Engine off, stop cord out and plug leads isolated while anyone turns the propeller by hand \
+         to feel the dogs engage. Adjust the linkage first; what stays worn means stripping the \
+         gearcase. The engine maker's manual and local rules come first.",
+        "",
+        "",
+    ]);
     sheet
 }
+
+/// What an engine that pops out of gear asks for: the linkage is the common cause and the cheap one,
+/// worn clutch dogs the other (common practice, no source).
+const SHIFT_LOOK: &str = "Look at the shift linkage and clutch dogs, adjust";
 
 fn parts_of(task: &Task, model: &Model) -> Vec<(String, u32)> {
     let parts = task.parts.iter().map(|(number, quantity)| {
@@ -602,11 +622,12 @@ fn finding_kinds() -> Sheet {
         ("pressure does not hold", "seal, O-ring, gasket or casting", "stop", "true", "reseal"),
         ("weak tell-tale", "intake, impeller, thermostat", "stop", "false", "pump-kit"),
         ("line on the propeller shaft", "angling water", "three_days", "false", "gearcase-test"),
-        ("pops out of gear", "clutch dogs or linkage", "stop", "true", "reseal"),
+        ("pops out of gear", "clutch dogs or linkage", "stop", "true", SHIFT_LOOK),
         ("stop cord does not stop the engine", "switch or cord", "stop", "true", ""),
     ] {
         // What no task of the programme puts right holds the engine until a person says so.
-        let task = TASKS.iter().find(|task| task.code == code).map_or("", |task| task.name);
+        let known = TASKS.iter().find(|task| task.code == code).map(|task| task.name);
+        let task = known.unwrap_or(if code == SHIFT_LOOK { SHIFT_LOOK } else { "" });
         let source = "common practice, no source";
         sheet.row(&[finding, cause, urgency, safety, task, source]);
     }

@@ -2,13 +2,14 @@
 
 use chrono::{DateTime, Utc};
 use fleet::boat::{Boat, Fitting};
-use fleet::engine::Engine;
+use fleet::engine::{Engine, EngineStatus};
 use fleet::id::{BoatId, EngineId, FittingId, OrganisationId};
 use sea_orm::{ColumnTrait as _, Condition, ConnectionTrait, QueryFilter as _};
 
 use crate::Transaction;
 use crate::entity::{boats, fittings};
 use crate::error::StoreError;
+use crate::findings;
 use crate::record::{self, Author, Page, PageOf};
 use crate::value::to_microseconds;
 
@@ -203,4 +204,103 @@ pub async fn fit(
         Fitting { id, version: 1, engine, boat, position, fitted_at: at, removed_at: None };
     record::create(transaction, organisation, author, std::slice::from_ref(&fitting)).await?;
     Ok(fitting)
+}
+
+/// Puts a spare in the place of an engine that is not to go out: that one comes off at `at`, and the
+/// spare begins there in the same moment.
+///
+/// # Errors
+/// `engine-not-fitted` where there is no place to take; `spare-fitted` where the spare sits on a boat
+/// itself; `spare-held` where it is on hold; `spare-not-in-service`; `in-the-future`;
+/// `fitting-before-last`.
+pub async fn fit_spare(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    author: &Author,
+    (spare, instead_of): (EngineId, EngineId),
+    at: DateTime<Utc>,
+) -> Result<Fitting, StoreError> {
+    record::lock_many::<Engine>(transaction, organisation, &[spare, instead_of]).await?;
+    let engine = record::get::<Engine>(transaction, organisation, spare).await?;
+    let place = open_of(transaction, organisation, instead_of).await?;
+    let broken = |rule, what: String| Err(StoreError::Broken { rule, what });
+    let Some(place) = place else {
+        return broken("engine-not-fitted", "the engine sits on no boat".to_owned());
+    };
+    if open_of(transaction, organisation, spare).await?.is_some() {
+        let what = format!("{} sits on a boat; let the two change places", engine.serial);
+        return broken("spare-fitted", what);
+    }
+    if engine.status != EngineStatus::InService {
+        return broken("spare-not-in-service", format!("{} is not in service", engine.serial));
+    }
+    let holds = findings::holds_of_engines(transaction, organisation, &[spare]).await?;
+    if let Some(hold) = holds.iter().find(|hold| hold.cleared_at.is_none()) {
+        let what = format!("{} is not to be hired: {}", engine.serial, hold.reason);
+        return broken("spare-held", what);
+    }
+    fit(transaction, organisation, author, spare, place.boat, place.position, at).await
+}
+
+/// Lets two engines change places at `at`: each sits where the other sat.
+///
+/// # Errors
+/// `engine-not-fitted` where either sits on no boat; `same-engine`; `in-the-future`;
+/// `fitting-before-last` where either was fitted at or after `at`.
+pub async fn exchange(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    author: &Author,
+    (one, other): (EngineId, EngineId),
+    at: DateTime<Utc>,
+) -> Result<[Fitting; 2], StoreError> {
+    not_to_come(author, Some(at))?;
+    let at = to_microseconds(at);
+    if one == other {
+        let what = "an engine can't change places with itself".to_owned();
+        return Err(StoreError::Broken { rule: "same-engine", what });
+    }
+    record::lock_many::<Engine>(transaction, organisation, &[one, other]).await?;
+    let mut places = Vec::new();
+    for engine in [one, other] {
+        let place = open_of(transaction, organisation, engine).await?;
+        places.push(place.ok_or_else(|| StoreError::Broken {
+            rule: "engine-not-fitted",
+            what: "both engines must sit on a boat to change places".to_owned(),
+        })?);
+    }
+    let boats: Vec<BoatId> = places.iter().map(|place| place.boat).collect();
+    record::lock_many::<Boat>(transaction, organisation, &boats).await?;
+    if places.iter().any(|place| place.fitted_at >= at) {
+        let what = "one of them was fitted at that time or later; record fittings in the order of \
+                    their days"
+            .to_owned();
+        return Err(StoreError::Broken { rule: "fitting-before-last", what });
+    }
+    for place in &places {
+        let ended = Fitting { removed_at: Some(at), ..place.clone() };
+        record::change(transaction, organisation, author, &ended).await?;
+    }
+    let begins = |engine, place: &Fitting| Fitting {
+        id: FittingId::fresh(),
+        version: 1,
+        engine,
+        boat: place.boat,
+        position: place.position,
+        fitted_at: at,
+        removed_at: None,
+    };
+    let fresh = [begins(one, &places[1]), begins(other, &places[0])];
+    record::create(transaction, organisation, author, &fresh).await?;
+    Ok(fresh)
+}
+
+/// Where an engine sits now.
+pub async fn open_of(
+    connection: &impl ConnectionTrait,
+    organisation: OrganisationId,
+    engine: EngineId,
+) -> Result<Option<Fitting>, StoreError> {
+    let fittings = fittings_of_engines(connection, organisation, &[engine]).await?;
+    Ok(fittings.into_iter().find(|fitting| fitting.removed_at.is_none()))
 }

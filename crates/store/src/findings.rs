@@ -127,6 +127,64 @@ pub async fn clear_hold(
     record::change(transaction, organisation, author, &held).await
 }
 
+/// Clears a hold as [`clear_hold`] does, and closes the finding that it came from: what was done
+/// settles both.
+///
+/// # Errors
+/// Those of both; `hold-without-finding` where somebody placed the hold by hand.
+pub async fn clear_and_settle(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    author: &Author,
+    person: &Person,
+    hold: HoldId,
+    note: &str,
+) -> Result<(Hold, Finding), StoreError> {
+    let cleared = clear_hold(transaction, organisation, author, person, hold, note).await?;
+    let Some(finding) = cleared.finding else {
+        let what = "no finding stands behind this hold, so there is none to close".to_owned();
+        return Err(StoreError::Broken { rule: "hold-without-finding", what });
+    };
+    let finding = record::lock::<Finding>(transaction, organisation, finding).await?;
+    let (id, version) = (finding.id, finding.version);
+    let closed = close(transaction, organisation, author, (id, version), note).await?;
+    Ok((cleared, closed))
+}
+
+/// Closes a finding; what it proposed and nobody agreed to is dropped.
+///
+/// # Errors
+/// `Stale`; `finding-closed` where it was before; `finding-held` while a hold of it stands.
+pub async fn close(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    author: &Author,
+    (finding, version): (FindingId, i64),
+    note: &str,
+) -> Result<Finding, StoreError> {
+    let found = record::lock::<Finding>(transaction, organisation, finding).await?;
+    if found.status == FindingStatus::Closed {
+        let what = "this finding was closed before".to_owned();
+        return Err(StoreError::Broken { rule: "finding-closed", what });
+    }
+    let holds = holds_of_engines(transaction, organisation, &[found.engine]).await?;
+    if holds.iter().any(|hold| hold.finding == Some(found.id) && hold.cleared_at.is_none()) {
+        let what = "its hold still stands; whoever may clear it does so first".to_owned();
+        return Err(StoreError::Broken { rule: "finding-held", what });
+    }
+    let closed = Finding {
+        version,
+        status: FindingStatus::Closed,
+        closed_at: Some(to_microseconds(author.at)),
+        closing_note: Some(note.to_owned()),
+        ..found
+    };
+    let closed = record::change(transaction, organisation, author, &closed).await?;
+    let reason = format!("the finding was closed: {note}");
+    jobs::drop_proposals(transaction, organisation, author, closed.id, &reason).await?;
+    Ok(closed)
+}
+
 /// Keeps a picture of a finding and returns its id.
 pub async fn add_photo(
     transaction: &Transaction,

@@ -2,15 +2,21 @@
 
 use chrono::{DateTime, Utc};
 use fleet::boat::{Boat, Fitting};
-use fleet::hire::{Booking, BookingStatus, CheckItem, Hire, HireCheck};
-use fleet::id::{BoatId, EngineId, OrganisationId};
-use sea_orm::{ColumnTrait as _, Condition, ConnectionTrait, QueryFilter as _};
+use fleet::finding::{Finding, FindingStatus};
+use fleet::hire::{Booking, BookingStatus, CheckItem, CheckOutcome, Hire, HireCheck};
+use fleet::id::{BoatId, EngineId, FindingId, OrganisationId};
+use fleet::programme::FindingKind;
+use sea_orm::{
+    ColumnTrait as _, Condition, ConnectionTrait, QueryFilter as _, QueryOrder as _,
+    QuerySelect as _,
+};
 
 use crate::Transaction;
 use crate::boats;
 use crate::entity::{bookings, hire_check_items, hire_checks, hire_log};
 use crate::error::StoreError;
-use crate::record::{self, Page, PageOf};
+use crate::findings;
+use crate::record::{self, Author, Page, PageOf, Record as _};
 use crate::value::to_microseconds;
 
 /// Boats still wanted after a moment: booked, not cancelled, and not over by then.
@@ -201,4 +207,85 @@ pub async fn record_check(
     record::append(transaction, organisation, std::slice::from_ref(&check)).await?;
     record::append(transaction, organisation, items).await?;
     Ok(check)
+}
+
+/// The latest checks of an engine with what was looked at in each, the newest first.
+pub async fn latest_checks_of_engine(
+    connection: &impl ConnectionTrait,
+    organisation: OrganisationId,
+    engine: EngineId,
+    most: u64,
+) -> Result<Vec<(HireCheck, Vec<CheckItem>)>, StoreError> {
+    let rows = record::of::<HireCheck>(organisation)
+        .filter(hire_checks::Column::EngineId.eq(engine.0))
+        .order_by_desc(hire_checks::Column::CheckedAt)
+        .order_by_desc(hire_checks::Column::Id)
+        .limit(most)
+        .all(connection)
+        .await?;
+    let checks =
+        rows.into_iter().map(HireCheck::from_row).collect::<Result<Vec<HireCheck>, _>>()?;
+    let keys: Vec<_> = checks.iter().map(|check| check.id.0).collect();
+    let items: Vec<CheckItem> =
+        record::by_column(connection, organisation, hire_check_items::Column::CheckId, &keys)
+            .await?;
+    let with_items = |check: HireCheck| {
+        let of_check = items.iter().filter(|item| item.check == check.id).cloned().collect();
+        (check, of_check)
+    };
+    Ok(checks.into_iter().map(with_items).collect())
+}
+
+/// Writes down as findings what a check saw not to be as it should be: by the yard's own kind where
+/// it has one of that name, else as [`CheckItemKind::finding`] says. What is about safety holds the
+/// engine in the same moment.
+///
+/// # Errors
+/// `check-without-engine` where nobody knows which engine it was.
+///
+/// [`CheckItemKind::finding`]: fleet::hire::CheckItemKind::finding
+pub async fn raise_findings(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    author: &Author,
+    check: &HireCheck,
+    items: &[CheckItem],
+) -> Result<Vec<(Finding, findings::Recorded)>, StoreError> {
+    let bad: Vec<_> = items
+        .iter()
+        .filter(|item| item.outcome == CheckOutcome::Bad)
+        .filter_map(|item| item.item.finding())
+        .collect();
+    if bad.is_empty() {
+        return Ok(Vec::new());
+    }
+    let Some(engine) = check.engine else {
+        let what = "say which engine it was: no engine is known to have sat on the boat then";
+        return Err(StoreError::Broken { rule: "check-without-engine", what: what.to_owned() });
+    };
+    let kinds: Vec<FindingKind> = record::all(transaction, organisation).await?;
+    let mut raised = Vec::new();
+    for (title, urgency, safety) in bad {
+        let known = |kind: &&FindingKind| !kind.archived && kind.name.eq_ignore_ascii_case(title);
+        let kind = kinds.iter().find(known);
+        let finding = Finding {
+            id: FindingId::fresh(),
+            version: 1,
+            engine,
+            kind: kind.map(|kind| kind.id),
+            title: kind.map_or_else(|| title.to_owned(), |kind| kind.name.clone()),
+            urgency: kind.map_or(urgency, |kind| kind.urgency),
+            safety: kind.map_or(safety, |kind| kind.safety),
+            status: FindingStatus::Open,
+            found_at: check.checked_at,
+            found_by: check.checked_by,
+            life: None,
+            note: check.note.clone(),
+            closed_at: None,
+            closing_note: None,
+        };
+        let followed = findings::record(transaction, organisation, author, &finding).await?;
+        raised.push((finding, followed));
+    }
+    Ok(raised)
 }

@@ -8,7 +8,8 @@ use fleet::change::ChangeKind;
 use fleet::id::OrganisationId;
 use sea_orm::entity::prelude::{Json, Uuid};
 use sea_orm::{
-    ColumnTrait as _, ConnectionTrait, EntityTrait as _, QueryFilter as _, QuerySelect as _, Set,
+    ColumnTrait as _, ConnectionTrait, EntityTrait as _, QueryFilter as _, QueryOrder as _,
+    QuerySelect as _, Set,
 };
 use serde::Serialize;
 
@@ -102,6 +103,21 @@ pub async fn of_all(
 ) -> Result<Page<Kept>, StoreError> {
     let query = history::Entity::find().filter(history::Column::OrganisationId.eq(organisation.0));
     page(connection, query, wanted).await
+}
+
+/// The last change of any of `entities`.
+pub async fn last_of(
+    connection: &impl ConnectionTrait,
+    organisation: OrganisationId,
+    nouns: &[&str],
+    entities: &[Uuid],
+) -> Result<Option<Kept>, StoreError> {
+    let query = history::Entity::find()
+        .filter(history::Column::OrganisationId.eq(organisation.0))
+        .filter(history::Column::Noun.is_in(nouns.iter().copied()))
+        .filter(history::Column::EntityId.is_in(entities.iter().copied()))
+        .order_by_desc(history::Column::Id);
+    query.one(connection).await?.map(kept).transpose()
 }
 
 /// When each of `entities` of a noun was last changed.

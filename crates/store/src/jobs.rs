@@ -34,7 +34,7 @@ pub use moved::{Moved, move_stock};
 pub use of_finding::{drop_proposals, propose_for};
 pub use of_plan::{PlanJobs, VisitWork, follow_plan};
 pub use shortage::shortages;
-pub use work::{Done, add_part, done, use_part};
+pub use work::{Done, add_part, done, take_off_part, use_part};
 
 /// The number of the next job. Nobody else gets it until the transaction ends.
 pub async fn next_number(

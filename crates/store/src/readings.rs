@@ -75,7 +75,10 @@ pub fn entry(reading: &Reading) -> Entry {
     let mark = match reading.kind {
         ReadingKind::Reading => Mark::Reading { shown },
         ReadingKind::Estimate => Mark::Estimate { shown },
-        ReadingKind::MeterReplaced => Mark::MeterReplaced { old_last: before, new_first: shown },
+        ReadingKind::MeterReplaced => match reading.corrects.map(to_microseconds) {
+            None => Mark::MeterReplaced { old_last: before, new_first: shown },
+            Some(swap) => Mark::SwapCorrected { swap, old_last: before, new_first: shown },
+        },
         ReadingKind::Reset => Mark::Reset { before, after: shown },
         ReadingKind::Correction => Mark::Correction { shown },
     };

@@ -15,7 +15,7 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, Utc};
 use fleet::change::ChangeKind;
 use fleet::id::{JobId, LotId, OrganisationId, PartId, ReservationId, SiteId, StockLevelId};
-use fleet::part::{Reservation, ReservationStatus, StockLevel, StockMove};
+use fleet::part::{Part, Reservation, ReservationStatus, StockLevel, StockMove};
 use sea_orm::sea_query::{Expr, ExprTrait as _, OnConflict};
 use sea_orm::{
     ColumnTrait as _, ConnectionTrait, EntityTrait as _, IntoActiveModel as _, QueryFilter as _,
@@ -35,7 +35,7 @@ pub use moves::{At, Booked, NewLot, Order, Wish, carry_out};
 pub use promise::{ForJob, Promised, Wanted, give_back, lock, promise, promise_anew, wants};
 pub(crate) use shelf::aged;
 pub use shelf::{Shelf, aged_lots, held_of, lot_of, outstanding, shelves, without_lot};
-pub use to_job::{issue, issued_to, person_behind};
+pub use to_job::{issue, issued_to, let_go, person_behind};
 
 /// What is there of parts, at every site.
 pub async fn levels(
@@ -128,11 +128,12 @@ pub(crate) async fn book_as(
         }
         let vouched = vouch.covers(moves);
         if level.on_hand < 0 && !vouched {
-            return Err(too_few("stock-below-zero", before, before - level.on_hand));
+            let few = (before, before - level.on_hand);
+            return Err(too_few(transaction, organisation, "stock-below-zero", place.0, few).await);
         }
         if level.on_hand < level.reserved && !vouched {
-            let free = before - level.reserved;
-            return Err(too_few("stock-promised", free, before - level.on_hand));
+            let few = (before - level.reserved, before - level.on_hand);
+            return Err(too_few(transaction, organisation, "stock-promised", place.0, few).await);
         }
     }
     check_lots(transaction, organisation, vouch, moves).await?;
@@ -191,10 +192,12 @@ async fn check_lots(
         let (on_hand, free) =
             there.map_or((0, 0), |one| (i64::from(one.on_hand), i64::from(one.free())));
         if on_hand + change < 0 {
-            return Err(too_few("stock-below-zero", on_hand, -change));
+            let few = (on_hand, -change);
+            return Err(too_few(transaction, organisation, "stock-below-zero", part, few).await);
         }
         if free + change < 0 {
-            return Err(too_few("stock-promised", free, -change));
+            let few = (free, -change);
+            return Err(too_few(transaction, organisation, "stock-promised", part, few).await);
         }
     }
     Ok(())
@@ -308,8 +311,27 @@ async fn keep_levels(
     Ok(())
 }
 
-fn too_few(rule: &'static str, free: i64, wanted: i64) -> StoreError {
-    StoreError::Broken { rule, what: format!("{wanted} wanted, {free} free") }
+/// Names the part of which there is too little: whoever books a whole job sees only this.
+async fn too_few(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    rule: &'static str,
+    part: PartId,
+    (free, wanted): (i64, i64),
+) -> StoreError {
+    let part = match record::get::<Part>(transaction, organisation, part).await {
+        Ok(part) => part,
+        Err(error) => return error,
+    };
+    let said = |quantity| part.unit.with(quantity);
+    let what = format!(
+        "{} ({}): {} wanted, {} free",
+        part.number,
+        part.name,
+        said(wanted),
+        said(Ord::max(free, 0))
+    );
+    StoreError::Broken { rule, what }
 }
 
 /// What is on the shelf of one lot of a part at a site; what came without a lot is one too.

@@ -5,17 +5,17 @@
 use chrono::TimeDelta;
 use fleet::engine::Engine;
 use fleet::finding::Hold;
-use fleet::id::{HoldId, RunRowId};
+use fleet::id::{HoldId, MeterId, RunRowId};
 use fleet::ledger::Accepted;
-use fleet::reading::{Reading, ReadingKind};
+use fleet::reading::{Meter, MeterKind, Reading, ReadingKind};
 use fleet::run::{GoverningLimb, RunKind, RunStatus};
 use fleet::{Hours, Minutes};
 use rstest::rstest;
 use store::readings::ReadingError;
 use store::runs::{DueRow, Outcome, Request, RunFile};
 use store::{
-    PageOf, Store, StoreError, Transaction, between_nights, boats, findings, readings, record,
-    runs, snapshot,
+    PageOf, Store, StoreError, Transaction, between_nights, boats, findings, meters, readings,
+    record, runs, snapshot,
 };
 use tests::database::Database::{self, Postgres, Sqlite};
 use tests::yard::{Yard, author, now, person, reading};
@@ -87,6 +87,149 @@ async fn a_reading_obeys_the_ledger_and_is_kept_once(#[values(Sqlite, Postgres)]
 
 #[rstest]
 #[tokio::test]
+async fn a_swap_put_right_moves_its_meters_and_undone_joins_them(
+    #[values(Sqlite, Postgres)] on: Database,
+) {
+    let Some(database) = on.fresh().await else { return };
+    let (yard, engine) = one_engine(&database.store).await;
+    let store = &database.store;
+    let organisation = yard.organisation;
+    let day = |days| now() - TimeDelta::days(days);
+    let hours = Hours::from_whole_hours;
+    let first = Meter {
+        id: MeterId::fresh(),
+        version: 1,
+        engine: engine.id,
+        kind: MeterKind::HourMeter,
+        serial: None,
+        fitted_at: day(400),
+        removed_at: None,
+    };
+    let told = meters::MeterSwap {
+        engine: engine.id,
+        at: day(10),
+        old_last: hours(901),
+        new_first: hours(0),
+        kind: None,
+        serial: Some("M-2".to_owned()),
+        source: "test".to_owned(),
+        recorded_by: None,
+        note: None,
+    };
+    let make = async |tx: &Transaction| {
+        record::create(tx, organisation, &author(), std::slice::from_ref(&first)).await?;
+        readings::append(tx, organisation, &reading(engine.id, day(200), 80), now()).await?;
+        meters::swap(tx, organisation, &author(), told.clone()).await?;
+        Ok::<_, ReadingError>(())
+    };
+    store.write(make).await.unwrap();
+    let correct = async |swap, right, reason: &str| {
+        let correction = meters::SwapCorrection {
+            engine: engine.id,
+            swap,
+            right,
+            source: "test".to_owned(),
+            recorded_by: None,
+            reason: reason.to_owned(),
+        };
+        let work = async |tx: &Transaction| {
+            meters::correct_swap(tx, organisation, &author(), correction.clone()).await
+        };
+        store.write(work).await
+    };
+    let on = async || {
+        let connection = store.connection();
+        let found = readings::meters_of_engines(connection, organisation, &[engine.id]).await;
+        let mut found = found.unwrap();
+        found.sort_by_key(|meter| meter.fitted_at);
+        found.iter().map(|meter| (meter.fitted_at, meter.removed_at)).collect::<Vec<_>>()
+    };
+    let right = |at, old_last| meters::RightSwap::Swap {
+        at,
+        old_last: hours(old_last),
+        new_first: hours(0),
+    };
+    let refused = correct(day(10), right(day(10), 90), " ").await.unwrap_err();
+    assert_eq!(rule(&refused), "correction-reason-missing");
+    let refused = correct(day(11), right(day(10), 90), "typo").await.unwrap_err();
+    assert_eq!(rule(&refused), "correction-without-reading");
+    let refused = correct(day(10), right(day(10), 70), "typo").await.unwrap_err();
+    assert_eq!(rule(&refused), "reading-falls");
+    let refused = correct(day(10), right(day(401), 70), "typo").await.unwrap_err();
+    assert_eq!(rule(&refused), "swap-past-another");
+    // At its own moment, then on another day.
+    correct(day(10), right(day(10), 90), "typo").await.unwrap();
+    assert_eq!(on().await, [(day(400), Some(day(10))), (day(10), None)]);
+    correct(day(10), right(day(12), 90), "it was on Monday").await.unwrap();
+    assert_eq!(on().await, [(day(400), Some(day(12))), (day(12), None)]);
+    let last = reading(engine.id, day(9), 6);
+    write_down(store, &yard, &last).await.unwrap();
+    let none = |shown| meters::RightSwap::NoSwap { shown: hours(shown) };
+    let refused = correct(day(12), none(90), "wrong engine").await.unwrap_err();
+    assert_eq!(rule(&refused), "reading-above-next", "a later reading rests on the swap");
+    let putting_right = Reading { kind: ReadingKind::Correction, ..reading(engine.id, day(9), 0) };
+    write_down(store, &yard, &putting_right).await.unwrap();
+    let kept = readings::of_engines(store.connection(), organisation, &[engine.id]).await.unwrap();
+    let ledger = readings::ledger(&kept[&engine.id]).unwrap();
+    assert_eq!(ledger.life(Hours::ZERO).last().unwrap().life, hours(90));
+    assert_eq!(kept[&engine.id].len(), 6, "nothing that was written is gone");
+}
+
+#[rstest]
+#[tokio::test]
+async fn a_swap_that_nothing_rests_on_is_undone(#[values(Sqlite, Postgres)] on: Database) {
+    let Some(database) = on.fresh().await else { return };
+    let (yard, engine) = one_engine(&database.store).await;
+    let store = &database.store;
+    let organisation = yard.organisation;
+    let day = |days| now() - TimeDelta::days(days);
+    let hours = Hours::from_whole_hours;
+    let first = Meter {
+        id: MeterId::fresh(),
+        version: 1,
+        engine: engine.id,
+        kind: MeterKind::HourMeter,
+        serial: None,
+        fitted_at: day(400),
+        removed_at: None,
+    };
+    let told = meters::MeterSwap {
+        engine: engine.id,
+        at: day(10),
+        old_last: hours(90),
+        new_first: hours(0),
+        kind: None,
+        serial: None,
+        source: "test".to_owned(),
+        recorded_by: None,
+        note: None,
+    };
+    let undo = meters::SwapCorrection {
+        engine: engine.id,
+        swap: day(10),
+        right: meters::RightSwap::NoSwap { shown: hours(90) },
+        source: "test".to_owned(),
+        recorded_by: None,
+        reason: "wrong engine".to_owned(),
+    };
+    let work = async |tx: &Transaction| {
+        record::create(tx, organisation, &author(), std::slice::from_ref(&first)).await?;
+        readings::append(tx, organisation, &reading(engine.id, day(200), 80), now()).await?;
+        meters::swap(tx, organisation, &author(), told.clone()).await?;
+        meters::correct_swap(tx, organisation, &author(), undo.clone()).await
+    };
+    store.write(work).await.unwrap();
+    let found = readings::meters_of_engines(store.connection(), organisation, &[engine.id]).await;
+    let found: Vec<_> = found.unwrap().into_iter().map(|one| (one.id, one.removed_at)).collect();
+    assert_eq!(found, [(first.id, None)], "the old meter is on as if nothing had been");
+    assert_eq!(
+        write_down(store, &yard, &reading(engine.id, day(9), 95)).await.unwrap(),
+        Accepted::New
+    );
+}
+
+#[rstest]
+#[tokio::test]
 async fn many_readings_are_all_kept_or_none(#[values(Sqlite, Postgres)] on: Database) {
     let Some(database) = on.fresh().await else { return };
     let (yard, engine) = one_engine(&database.store).await;
@@ -124,6 +267,82 @@ impl From<StoreError> for Refused {
     fn from(cause: StoreError) -> Self {
         Self { place: usize::MAX, rule: cause.rule() }
     }
+}
+
+#[rstest]
+#[tokio::test]
+async fn a_spare_takes_the_place_of_a_held_engine_and_two_engines_change_places(
+    #[values(Sqlite, Postgres)] on: Database,
+) {
+    let Some(database) = on.fresh().await else { return };
+    let (yard, engine) = one_engine(&database.store).await;
+    let store = &database.store;
+    let organisation = yard.organisation;
+    let [spare, held, other] = ["ND-7", "ND-8", "ND-9"].map(|serial| yard.engine(serial));
+    let hulls = [yard.boat("Sula"), yard.boat("Skarv")];
+    let hold = Hold {
+        id: HoldId::fresh(),
+        version: 1,
+        engine: held.id,
+        finding: None,
+        safety: false,
+        reason: "fuel leak".to_owned(),
+        placed_at: now(),
+        placed_by: None,
+        cleared_at: None,
+        cleared_by: None,
+        clearing_note: None,
+    };
+    let day = |days| now() - TimeDelta::days(days);
+    let make = async |tx: &Transaction| {
+        let engines = [spare.clone(), held.clone(), other.clone()];
+        record::create(tx, organisation, &author(), &engines).await?;
+        record::create(tx, organisation, &author(), &hulls).await?;
+        record::create(tx, organisation, &author(), std::slice::from_ref(&hold)).await?;
+        boats::fit(tx, organisation, &author(), engine.id, hulls[0].id, 0, day(9)).await?;
+        boats::fit(tx, organisation, &author(), other.id, hulls[1].id, 1, day(9)).await?;
+        Ok::<_, StoreError>(())
+    };
+    store.write(make).await.unwrap();
+    let fit = async |spare, instead_of| {
+        let both = (spare, instead_of);
+        let work = async |tx: &Transaction| {
+            boats::fit_spare(tx, organisation, &author(), both, day(1)).await
+        };
+        store.write(work).await
+    };
+    for (spare, instead_of, rule) in [
+        (held.id, engine.id, "spare-held"),
+        (other.id, engine.id, "spare-fitted"),
+        (spare.id, held.id, "engine-not-fitted"),
+    ] {
+        assert_eq!(fit(spare, instead_of).await.unwrap_err().rule(), rule);
+    }
+    let fitted = fit(spare.id, engine.id).await.unwrap();
+    assert_eq!((fitted.boat, fitted.position, fitted.fitted_at), (hulls[0].id, 0, day(1)));
+    let of_old = boats::fittings_of_engines(store.connection(), organisation, &[engine.id]).await;
+    assert_eq!(of_old.unwrap()[0].removed_at, Some(day(1)), "off in the same moment");
+
+    let exchange = async |one, two, at| {
+        let work = async |tx: &Transaction| {
+            boats::exchange(tx, organisation, &author(), (one, two), at).await
+        };
+        store.write(work).await
+    };
+    for (one, two, at, rule) in [
+        (spare.id, spare.id, now(), "same-engine"),
+        (spare.id, engine.id, now(), "engine-not-fitted"),
+        (spare.id, other.id, day(1), "fitting-before-last"),
+        (spare.id, other.id, now() + TimeDelta::hours(1), "in-the-future"),
+    ] {
+        assert_eq!(exchange(one, two, at).await.unwrap_err().rule(), rule);
+    }
+    exchange(spare.id, other.id, now()).await.unwrap();
+    let open = boats::open_fittings(store.connection(), organisation).await.unwrap();
+    let mut sits: Vec<_> =
+        open.iter().map(|one| (one.engine, one.boat, one.position, one.fitted_at)).collect();
+    sits.sort_by_key(|one| one.2);
+    assert_eq!(sits, [(other.id, hulls[0].id, 0, now()), (spare.id, hulls[1].id, 1, now())]);
 }
 
 #[rstest]

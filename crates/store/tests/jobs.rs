@@ -5,7 +5,8 @@
 use chrono::{Days, NaiveDate, TimeDelta};
 use fleet::Currency;
 use fleet::Minutes;
-use fleet::bench::{Job, JobStatus, TaskOutcome};
+use fleet::bench::{Job, JobPart, JobStatus, TaskOutcome};
+use fleet::change::ChangeKind;
 use fleet::engine::Engine;
 use fleet::finding::{Finding, FindingStatus};
 use fleet::id::{FindingId, JobId, LotId, OrderId, OrderLineId, PartId, StockMoveId, TaskId};
@@ -508,6 +509,108 @@ async fn a_part_beyond_the_plan_is_kept_back_or_makes_the_job_short(
     let parts = jobs::parts(store.connection(), organisation, &[job.id]).await.unwrap();
     let impeller = parts.iter().find(|one| one.part == bench.impeller.id).unwrap();
     assert_eq!((impeller.quantity, impeller.beyond_plan), (1 + more, more));
+}
+
+impl Bench {
+    /// Asks for more of a part on the bench.
+    async fn ask(&self, store: &Store, job: &Job, of: &Part, more: i64) -> jobs::Followed {
+        let ask = async |tx: &Transaction| {
+            let (job, asked) = ((job.id, job.version), (of.id, more, None));
+            jobs::add_part(tx, self.yard.organisation, &author(), job, asked, today()).await
+        };
+        store.write::<_, StoreError>(ask).await.unwrap()
+    }
+
+    async fn line(&self, store: &Store, job: &Job, of: &Part) -> Option<JobPart> {
+        let organisation = self.yard.organisation;
+        let parts = jobs::parts(store.connection(), organisation, &[job.id]).await.unwrap();
+        parts.into_iter().find(|one| one.part == of.id)
+    }
+
+    async fn take_off(&self, store: &Store, line: &JobPart) -> Result<jobs::Followed, StoreError> {
+        let off = async |tx: &Transaction| {
+            let organisation = self.yard.organisation;
+            jobs::take_off_part(tx, organisation, &author(), line.id, line.version, today()).await
+        };
+        store.write(off).await
+    }
+
+    /// A part that no plan of this bench wants.
+    async fn another_part(&self, store: &Store) -> Part {
+        let other = part("BV-6-PIN");
+        let make = async |tx: &Transaction| {
+            record::create(tx, self.yard.organisation, &author(), std::slice::from_ref(&other))
+                .await
+        };
+        store.write::<_, StoreError>(make).await.unwrap();
+        other
+    }
+}
+
+#[rstest]
+#[tokio::test]
+async fn a_part_added_by_mistake_comes_off_and_no_longer_blocks_the_job(
+    #[values(Sqlite, Postgres)] on: Database,
+) {
+    let Some(database) = on.fresh().await else { return };
+    let store = &database.store;
+    let bench = bench(store).await;
+    let job = bench.on_bench(store).await;
+    let other = bench.another_part(store).await;
+    bench.put(store, &other, 1, None).await;
+    let short = bench.ask(store, &job, &other, 3).await.job;
+    assert_eq!((short.status, bench.level(store, &other).await), (JobStatus::Short, (1, 1)));
+    let line = bench.line(store, &short, &other).await.unwrap();
+    let kitted = bench.take_off(store, &line).await.unwrap();
+    assert_eq!((kitted.job.status, kitted.shortages.len()), (JobStatus::Kitted, 0));
+    assert_eq!(bench.line(store, &short, &other).await, None);
+    assert_eq!(bench.level(store, &other).await, (1, 0), "what was kept back is free again");
+    assert_eq!(bench.level(store, &bench.seal).await, (2, 1), "the plan's own part stays");
+    let job = bench.follow(store, &kitted.job, JobState::OnBench).await.unwrap().job;
+    assert_eq!(job.status, JobStatus::OnBench);
+    let (connection, organisation) = (store.connection(), bench.yard.organisation);
+    let page = store::PageOf::new(None, 100);
+    let told = history::of_entity(connection, organisation, "job part", line.id.0, page).await;
+    let kinds: Vec<_> = told.unwrap().rows.iter().map(|row| row.kind).collect();
+    assert_eq!(kinds, [ChangeKind::Created, ChangeKind::Removed]);
+}
+
+#[rstest]
+#[tokio::test]
+async fn only_what_was_asked_for_and_did_not_go_in_comes_off(
+    #[values(Sqlite, Postgres)] on: Database,
+) {
+    let Some(database) = on.fresh().await else { return };
+    let store = &database.store;
+    let bench = bench(store).await;
+    let job = bench.on_bench(store).await;
+    let planned = bench.line(store, &job, &bench.impeller).await.unwrap();
+    let refused = bench.take_off(store, &planned).await.unwrap_err();
+    assert_eq!(refused.rule(), "job-part-planned");
+    // One more of a planned part: back to the plan's one, and the second piece is free.
+    bench.ask(store, &job, &bench.impeller, 1).await;
+    assert_eq!(bench.level(store, &bench.impeller).await, (2, 2));
+    let stale = bench.take_off(store, &planned).await.unwrap_err();
+    assert_eq!(stale.rule(), "changed-meanwhile");
+    let used = async |line: &JobPart, used: i64| {
+        let (id, version) = (line.id, line.version);
+        let use_part = async |tx: &Transaction| {
+            let organisation = bench.yard.organisation;
+            jobs::use_part(tx, organisation, &author(), id, version, (used, None)).await
+        };
+        store.write::<_, StoreError>(use_part).await.unwrap()
+    };
+    let grown = bench.line(store, &job, &bench.impeller).await.unwrap();
+    let both = used(&grown, 2).await;
+    let refused = bench.take_off(store, &both).await.unwrap_err();
+    assert_eq!(refused.rule(), "job-part-used");
+    assert!(refused.to_string().contains("2 of BV-6-IMP"), "{refused}");
+    let one = used(&both, 1).await;
+    let off = bench.take_off(store, &one).await.unwrap();
+    assert_eq!(off.job.status, JobStatus::OnBench);
+    let left = bench.line(store, &job, &bench.impeller).await.unwrap();
+    assert_eq!((left.quantity, left.beyond_plan, left.used), (1, 0, Some(1)));
+    assert_eq!(bench.level(store, &bench.impeller).await, (2, 1));
 }
 
 #[rstest]

@@ -11,7 +11,7 @@ use fleet::part::{KitLine, Lot, Part, StockLevel, StockMove, Supersession};
 use fleet::person::{PersonSkill, Skill};
 use fleet::pool::PoolMinimum;
 use fleet::programme::{ProgrammeInterval, Task, TaskLink, TaskPart};
-use fleet::reading::Reading;
+use fleet::reading::{Reading, ReadingKind};
 use fleet::service::{Service, ServicePart};
 use fleet::site::{CurrencyRate, SitePrice};
 use proptest::prelude::{any, prop};
@@ -313,6 +313,28 @@ async fn meters_are_swapped_reset_and_corrected_once(#[values(Sqlite, Postgres)]
     let life = store::readings::ledger(&readings).unwrap().life(fleet::Hours::ZERO);
     // 141 by the first meter, 9 by the second, 1 since its reset.
     assert_eq!(life.last().map(|point| point.life), Some(fleet::Hours::from_whole_hours(151)));
+    // A swap put right on a page stays so, however often the old file comes.
+    let swap = readings.iter().find(|one| one.kind == ReadingKind::MeterReplaced).unwrap();
+    let right = store::meters::RightSwap::Swap {
+        at: swap.read_at + chrono::TimeDelta::hours(2),
+        old_last: fleet::Hours::from_whole_hours(142),
+        new_first: fleet::Hours::ZERO,
+    };
+    let correction = store::meters::SwapCorrection {
+        engine,
+        swap: swap.read_at,
+        right,
+        source: "page".to_owned(),
+        recorded_by: None,
+        reason: "typo".to_owned(),
+    };
+    let work = async |tx: &Transaction| {
+        let author = Author { id: None, name: "page".to_owned(), at: now(), note: None };
+        store::meters::correct_swap(tx, yard.organisation, &author, correction.clone()).await
+    };
+    yard.database.store.write(work).await.unwrap();
+    let again = yard.must_load(Kind::Readings, file).await;
+    assert_eq!((again.added, again.unchanged), (0, 7));
 }
 
 /// Oslo: 29 March 2026 02:00 to 03:00 does not exist, 26 October 2025 02:00 to 03:00 comes twice.

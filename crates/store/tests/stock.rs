@@ -159,7 +159,9 @@ async fn a_shelf_goes_below_zero_only_in_somebodys_name(#[values(Sqlite, Postgre
     let store = &database.store;
     let shelf = shelf(store, 3, 0).await;
     let take = |quantity| moved(&shelf.yard, &shelf.part, MoveKind::Issue, quantity, now());
-    assert_eq!(book(store, &shelf, &[take(-4)]).await.unwrap_err().rule(), "stock-below-zero");
+    let refused = book(store, &shelf, &[take(-4)]).await.unwrap_err();
+    assert_eq!(refused.rule(), "stock-below-zero");
+    assert!(refused.to_string().starts_with(&shelf.part.number), "{refused}");
     book(store, &shelf, &[take(-3)]).await.unwrap();
     let mut vouched = take(-1);
     vouched.moved_by = Some(shelf.yard.owner.id);

@@ -8,17 +8,19 @@ use axum::extract::{Query, State};
 use axum::response::Response;
 use chrono::NaiveDate;
 use chrono_tz::Tz;
+use fleet::bench::{Job, JobStatus};
 use fleet::calendar::start_of_day;
 use fleet::engine::{EngineStatus, Standstill};
 use fleet::finding::Hold;
 use fleet::hire::Booking;
-use fleet::id::{EngineId, OrganisationId, PoolId, TaskId};
+use fleet::id::{EngineId, JobId, OrganisationId, PoolId, TaskId};
 use fleet::pool::{Pool, PoolMinimum};
-use fleet::programme::Task;
+use fleet::programme::{Task, TaskLink};
 use fleet::run::RunKind;
 use fleet::visit::{Plan, PlanKind, PlanStatus};
 use serde::Deserialize;
-use store::{findings, record};
+use store::jobs::{self, JobFilter};
+use store::{Connection, PageOf, findings, record};
 
 use crate::chart::Picture;
 use crate::chart::boats::{BoatDay, describe, draw};
@@ -142,7 +144,8 @@ pub async fn show(
     let days = Days { today: yard.today, by, style: yard.style };
     let tasks: Vec<Task> = record::all(connection, organisation).await?;
     let tasks = tasks.into_iter().map(|task| (task.id, task.name)).collect();
-    let list = DueList::of(&yard, run.as_ref(), days, &wanted, &tasks);
+    let decided = decided(connection, organisation, days).await?;
+    let list = DueList::of(&yard, run.as_ref(), days, &wanted, (&tasks, &decided));
     let holds = findings::open_holds(connection, organisation).await?;
     let rotation = Rotation::read(&state, &visitor, &yard).await?;
     let boats = boats(&state, organisation, &yard, &holds, &rotation).await?;
@@ -279,7 +282,7 @@ impl DueList {
         run: Option<&DueRun>,
         days: Days,
         wanted: &Wanted,
-        tasks: &HashMap<TaskId, String>,
+        (tasks, decided): (&HashMap<TaskId, String>, &Decided),
     ) -> Self {
         let Some(run) = run else { return Self::default() };
         let asked = |line: &&DueLine| is_asked_for(yard, line.engine, wanted);
@@ -289,8 +292,20 @@ impl DueList {
             .iter()
             .map(|line| (*line, line.facts.show(days, run.ahead(line.engine, days.by).as_ref())))
             .collect();
-        shown.sort_by(|a, b| b.1.urgency.partial_cmp(&a.1.urgency).unwrap_or(Ordering::Equal));
-        let deciding = shown.iter().filter(|(_, shown)| shown.urgency.needs_decision());
+        let is_decided = |line: &DueLine| decided.contains_key(&(line.engine, line.task));
+        // What a job is on comes after what somebody must still decide.
+        shown.sort_by(|a, b| {
+            let worse = b.1.urgency.partial_cmp(&a.1.urgency).unwrap_or(Ordering::Equal);
+            is_decided(a.0).cmp(&is_decided(b.0)).then(worse)
+        });
+        for (line, shown) in &mut shown {
+            if let Some(job) = decided.get(&(line.engine, line.task)) {
+                shown.aside = format!("{job} · {}", shown.aside);
+            }
+        }
+        let deciding = shown
+            .iter()
+            .filter(|(line, shown)| shown.urgency.needs_decision() && !is_decided(line));
         let deciding: HashSet<EngineId> = deciding.map(|(line, _)| line.engine).collect();
         if wanted.all.is_empty() {
             shown.retain(|(_, shown)| shown.urgency.needs_decision());
@@ -310,6 +325,56 @@ impl DueList {
             unknown: unknown_rows(yard, unknown, days, name),
         }
     }
+}
+
+/// Tasks that a job is on, with what it contains, and the job in words: at work, or agreed for a day
+/// until the date that was picked. A job for the coming winter settles nothing in July.
+type Decided = HashMap<(EngineId, TaskId), String>;
+
+async fn decided(
+    connection: &Connection,
+    organisation: OrganisationId,
+    days: Days,
+) -> Result<Decided, Failure> {
+    let states = [
+        JobStatus::Agreed,
+        JobStatus::Kitted,
+        JobStatus::Short,
+        JobStatus::OnBench,
+        JobStatus::OnTest,
+    ];
+    let filter = JobFilter { states: states.to_vec(), ..JobFilter::default() };
+    let (mut of, mut after) = (Vec::new(), None);
+    loop {
+        let page = PageOf::new(after, PageOf::SIZE_MAX);
+        let page = jobs::page(connection, organisation, &filter, page).await?;
+        of.extend(page.rows);
+        after = page.next;
+        if after.is_none() {
+            break;
+        }
+    }
+    let ids: Vec<JobId> = of.iter().map(|job| job.id).collect();
+    let by_id: HashMap<JobId, &Job> = of.iter().map(|job| (job.id, job)).collect();
+    let links: Vec<TaskLink> = record::all(connection, organisation).await?;
+    let mut decided = Decided::new();
+    for task in jobs::tasks(connection, organisation, &ids).await? {
+        let Some(job) = by_id.get(&task.job) else { continue };
+        let says = match (job.status, job.planned_on) {
+            (JobStatus::OnBench | JobStatus::OnTest, _) => {
+                format!("on the bench, job {}", job.number)
+            }
+            (_, Some(on)) if on <= days.by => {
+                format!("job {}, {}", job.number, day(on, days.today))
+            }
+            _ => continue,
+        };
+        let others = links.iter().filter(|link| link.task == task.task).map(|link| link.other);
+        for settled in others.chain([task.task]) {
+            decided.insert((job.engine, settled), says.clone());
+        }
+    }
+    Ok(decided)
 }
 
 fn is_asked_for(yard: &Yard, engine: EngineId, wanted: &Wanted) -> bool {

@@ -1,13 +1,17 @@
 //! Two versions of a plan beside each other: what moved, what was gained and lost, and what that
 //! costs.
 
+use std::collections::{BTreeSet, HashMap};
+
 use askama::Template;
 use axum::extract::{Path, State};
 use axum::response::Response;
-use fleet::id::PlanId;
+use fleet::id::{OrganisationId, PlanId, TaskId};
 use fleet::money::Currency;
+use fleet::programme::Task;
 use runs::plan::account::DatedDifference;
 use runs::plan::standing;
+use store::{Connection, record};
 use uuid::Uuid;
 
 use crate::failure::{Failure, shown};
@@ -35,8 +39,17 @@ pub struct BesidePage {
 pub struct Compared {
     pub says: Vec<String>,
     pub shifted: Vec<ShiftLine>,
+    pub reworked: Vec<WorkLine>,
     pub gained: String,
     pub lost: String,
+}
+
+/// An engine on which other work is done.
+#[derive(Clone, Debug)]
+pub struct WorkLine {
+    pub engine: Link,
+    pub added: String,
+    pub dropped: String,
 }
 
 /// An engine that stands otherwise.
@@ -58,6 +71,7 @@ pub async fn show(
     let before = standing::read(connection, organisation, PlanId(before)).await?;
     let after = standing::read(connection, organisation, PlanId(after)).await?;
     let difference = after.difference(&before);
+    let tasks = task_names(connection, organisation).await?;
     let link = |plan: &fleet::visit::Plan| Link::new(&plan.name, plan_path(plan));
     let page = BesidePage {
         frame: visitor.frame("Two versions", room(after.plan.kind)),
@@ -66,20 +80,37 @@ pub async fn show(
         before_says: stands(&before.plan, &yard),
         after: link(&after.plan),
         after_says: stands(&after.plan, &yard),
-        compared: compared(&yard, &difference, after.problem.currency),
+        compared: compared(&yard, &tasks, &difference, after.problem.currency),
     };
     shown(&page)
 }
 
 fn heading(difference: &DatedDifference) -> String {
-    match difference.shifted.len() + difference.gained.len() + difference.lost.len() {
+    let shifted = difference.shifted.iter().map(|shift| &shift.visit);
+    let reworked = difference.reworked.iter().map(|reworked| &reworked.visit);
+    let both: BTreeSet<&String> = shifted.chain(reworked).collect();
+    match both.len() + difference.gained.len() + difference.lost.len() {
         0 => "Both versions say the same".to_owned(),
         n => format!("{} otherwise", count(n, "engine stands", "engines stand")),
     }
 }
 
+/// Tasks by name.
+pub async fn task_names(
+    connection: &Connection,
+    organisation: OrganisationId,
+) -> Result<HashMap<TaskId, String>, Failure> {
+    let tasks: Vec<Task> = record::all(connection, organisation).await?;
+    Ok(tasks.into_iter().map(|task| (task.id, task.name)).collect())
+}
+
 /// A difference in words; engines by the boats they sit on.
-pub fn compared(yard: &Yard, difference: &DatedDifference, currency: Currency) -> Compared {
+pub fn compared(
+    yard: &Yard,
+    tasks: &HashMap<TaskId, String>,
+    difference: &DatedDifference,
+    currency: Currency,
+) -> Compared {
     let by_serial = |serial: &str| {
         let engine = yard.engines.values().find(|engine| engine.serial == serial);
         engine.map_or_else(|| Link::new(serial, "/fleet"), |engine| yard.link(engine.id))
@@ -115,8 +146,23 @@ pub fn compared(yard: &Yard, difference: &DatedDifference, currency: Currency) -
             false => format!("{}, was {}", shift.to_mode, shift.from_mode),
         },
     });
+    let said = |these: &[TaskId]| {
+        let names: Vec<&str> =
+            these.iter().filter_map(|task| tasks.get(task)).map(String::as_str).collect();
+        if names.is_empty() { "–".to_owned() } else { names.join("; ") }
+    };
+    let reworked = difference.reworked.iter().map(|reworked| WorkLine {
+        engine: by_serial(&reworked.visit),
+        added: said(&reworked.added),
+        dropped: said(&reworked.dropped),
+    });
+    if !difference.reworked.is_empty() {
+        let engines = count(difference.reworked.len(), "engine gets", "engines get");
+        says.push(format!("{engines} other work."));
+    }
     Compared {
         says,
+        reworked: reworked.collect(),
         shifted: shifted.collect(),
         gained: names(&difference.gained),
         lost: names(&difference.lost),

@@ -20,7 +20,8 @@ use store::{Transaction, record};
 use crate::failure::{Failure, onward, sentence, shown, shown_again};
 use crate::figures::{HoursStyle, LOCAL, count, day, hours, parse_local};
 use crate::form::{Choice, Field, choose};
-use crate::frame::{Frame, Notice, Room};
+use crate::frame::{Frame, Link, Notice, Room};
+use crate::not_yet::{ENGINES_FIRST, load_files};
 use crate::reads::{Standing, standings};
 use crate::state::PagesState;
 use crate::visitor::{Fields, Posted, Right, Visitor};
@@ -37,6 +38,8 @@ pub struct BoardPage {
     pub read_at: Field,
     pub groups: Vec<Jetty>,
     pub nothing: String,
+    /// Where what is missing comes in.
+    pub nothing_to: Option<Link>,
 }
 
 #[derive(Clone, Debug)]
@@ -178,6 +181,7 @@ async fn save_lines(
                 read_at,
                 shown,
                 shown_before: None,
+                corrects: None,
                 source: "board".to_owned(),
                 recorded_by: Some(visitor.person.id),
                 recorded_at: now,
@@ -308,7 +312,12 @@ async fn page(
         site,
         read_at,
         groups,
-        nothing: "No engine with a meter is in service at this site.".to_owned(),
+        nothing_to: yard.engines.is_empty().then(load_files),
+        nothing: if yard.engines.is_empty() {
+            format!("No engine is on record yet. {ENGINES_FIRST}")
+        } else {
+            "No engine with a meter is in service at this site.".to_owned()
+        },
     })
 }
 

@@ -41,3 +41,10 @@ pub struct Table {
     pub head: Vec<String>,
     pub rows: Vec<Vec<String>>,
 }
+
+impl Table {
+    /// The name of a column, for a cell that stands without its head on a phone.
+    pub fn column(&self, at: &usize) -> &str {
+        self.head.get(*at).map_or("", String::as_str)
+    }
+}

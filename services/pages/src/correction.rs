@@ -2,7 +2,7 @@
 
 use askama::Template;
 use axum::extract::{Path, State};
-use axum::response::Response;
+use axum::response::{IntoResponse as _, Redirect, Response};
 use fleet::engine::Engine;
 use fleet::hours::Hours;
 use fleet::id::{EngineId, ReadingId};
@@ -15,8 +15,9 @@ use crate::failure::{Failure, onward, sentence, shown, shown_again};
 use crate::figures::{hours, hours_bare, moment};
 use crate::form::Field;
 use crate::frame::{Frame, Link, Notice, Room};
-use crate::reads::{Standing, standings};
+use crate::reads::{self, Standing};
 use crate::state::PagesState;
+use crate::swap_correction::last_swap;
 use crate::visitor::{Posted, Right, Visitor};
 use crate::yard_records::{Yard, engine_path};
 
@@ -40,6 +41,10 @@ pub async fn show(
 ) -> Result<Response, Failure> {
     visitor.check(Right::RecordHours)?;
     let about = About::read(&state, &visitor, EngineId(engine)).await?;
+    if about.is_swap {
+        let to = format!("{}/meter/correction", engine_path(about.engine.id));
+        return Ok(Redirect::to(&to).into_response());
+    }
     let shown_now = hours_bare(about.standing.shown.seconds(), about.yard.style);
     shown(&about.page(&visitor, Field::of(shown_now), Field::default()))
 }
@@ -68,6 +73,7 @@ pub async fn save(
         read_at: about.standing.read_at,
         shown: given,
         shown_before: None,
+        corrects: None,
         source: "page".to_owned(),
         recorded_by: Some(visitor.person.id),
         recorded_at: now,
@@ -95,6 +101,8 @@ struct About {
     yard: Yard,
     engine: Engine,
     standing: Standing,
+    /// Two numbers, which a page of their own puts right.
+    is_swap: bool,
 }
 
 impl About {
@@ -106,15 +114,17 @@ impl About {
     ) -> Result<Self, Failure> {
         let (connection, organisation) = (state.store.connection(), visitor.organisation);
         let engine = record::get::<Engine>(connection, organisation, engine).await?;
-        let standings = standings(connection, organisation, &[engine.id]).await?;
-        let standing = *standings.get(&engine.id).ok_or(Failure::NotFound)?;
+        let mut known = readings::of_engines(connection, organisation, &[engine.id]).await?;
+        let ledger = readings::ledger(&known.remove(&engine.id).unwrap_or_default())?;
+        let standing = reads::last(&ledger).ok_or(Failure::NotFound)?;
+        let is_swap = last_swap(&ledger).is_some_and(|swap| swap.at == standing.read_at);
         let mut yard = Yard::read(state, visitor).await?;
         yard.write_hours_as([standing].iter());
-        Ok(Self { yard, engine, standing })
+        Ok(Self { yard, engine, standing, is_swap })
     }
 
     fn page(&self, visitor: &Visitor, shown: Field, note: Field) -> CorrectionPage {
-        let Self { yard, engine, standing } = self;
+        let Self { yard, engine, standing, .. } = self;
         let path = engine_path(engine.id);
         let at = moment(standing.read_at, yard.zone, yard.today);
         CorrectionPage {

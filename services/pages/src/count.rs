@@ -17,6 +17,7 @@ use crate::failure::{Failure, in_address, onward, sentence, shown, shown_again};
 use crate::figures::{count, day};
 use crate::form::{Choice, Field, choose};
 use crate::frame::{Frame, Link, Notice, Room};
+use crate::not_yet::{NotYetPage, SHELF_FIRST, load_files};
 use crate::part::amount;
 use crate::state::PagesState;
 use crate::stores;
@@ -35,6 +36,8 @@ pub struct CountPage {
     pub find: String,
     pub bins: Vec<Bin>,
     pub nothing: String,
+    /// Where what is missing comes in.
+    pub nothing_to: Option<Link>,
     pub more: String,
 }
 
@@ -78,7 +81,12 @@ pub async fn show(
     visitor.check(Right::CountStock)?;
     let yard = Yard::read(&state, &visitor).await?;
     let Some(shelf) = Shelves::read(&state, &visitor, &yard, &wanted).await? else {
-        return Err(Failure::Refused { sentence: "There is no site yet.".to_owned() });
+        return shown(&NotYetPage {
+            frame: visitor.frame("Count the shelf", Room::Stores),
+            heading: "There is no shelf to count yet".to_owned(),
+            says: SHELF_FIRST.to_owned(),
+            onward: load_files(),
+        });
     };
     shown(&shelf.page(&visitor, &yard, &wanted, &HashMap::new()))
 }
@@ -164,6 +172,8 @@ struct Shelves {
     lines: BTreeMap<PartId, Vec<(Lot, u32)>>,
     bins: HashMap<PartId, String>,
     found: usize,
+    /// Whether any part is on record, here or elsewhere.
+    has_parts: bool,
 }
 
 impl Shelves {
@@ -178,6 +188,7 @@ impl Shelves {
         let Some(site) = given.or(home).or_else(|| yard.sites.first()) else { return Ok(None) };
         let (connection, organisation) = (state.store.connection(), visitor.organisation);
         let mut parts: Vec<Part> = record::all(connection, organisation).await?;
+        let has_parts = !parts.is_empty();
         let all: Vec<PartId> = parts.iter().map(|part| part.id).collect();
         let levels = stock::levels(connection, organisation, &all).await?;
         let here = |level: &&StockLevel| level.site == site.id;
@@ -211,7 +222,7 @@ impl Shelves {
             }
             lines.insert(part.id, lots);
         }
-        Ok(Some(Self { site: site.id, parts, lines, bins, found }))
+        Ok(Some(Self { site: site.id, parts, lines, bins, found, has_parts }))
     }
 
     async fn save(
@@ -288,7 +299,10 @@ impl Shelves {
             site,
             find: wanted.find.clone(),
             bins,
-            nothing: if wanted.find.is_empty() {
+            nothing_to: (!self.has_parts).then(load_files),
+            nothing: if !self.has_parts {
+                format!("No part is on record yet. {SHELF_FIRST}")
+            } else if wanted.find.is_empty() {
                 "Nothing is on record at this site. Find a part by its number to count it."
                     .to_owned()
             } else {

@@ -11,7 +11,7 @@ use fleet::calendar::day_of;
 use fleet::engine::{Engine, EngineStatus};
 use fleet::finding::{Finding, FindingStatus, Hold};
 use fleet::hours::Hours;
-use fleet::id::{EngineId, TaskId};
+use fleet::id::{EngineId, HoldId, TaskId};
 use fleet::ledger::Ledger;
 use fleet::programme::{Task, Urgency};
 use fleet::reading::{Reading, ReadingKind};
@@ -24,15 +24,18 @@ use uuid::Uuid;
 use crate::afloat::{self, DueRow};
 use crate::chart::Picture;
 use crate::chart::hours::{Ahead, EngineHours, Event, EventKind, Shown};
+use crate::check::{self, CheckSeen};
 use crate::due;
 use crate::failure::{Failure, shown};
 use crate::figures::{capital, count, day, hours, hours_bare, moment, percent};
-use crate::form::{Fact, Mark};
+use crate::form::{Fact, Field, Mark};
 use crate::frame::{Frame, Link, Room};
 use crate::reads;
 use crate::retire::{self, EngineOutlook};
 use crate::run::{DueRun, Latest};
+use crate::spare::{self, SpareBox};
 use crate::state::PagesState;
+use crate::swap_correction::last_swap;
 use crate::visitor::{Right, Visitor};
 use crate::yard_records::{Yard, engine_path};
 
@@ -43,6 +46,8 @@ pub struct EnginePage {
     pub heading: String,
     pub lead: String,
     pub holds: Vec<HoldLine>,
+    /// Where it is on hold or on the bench.
+    pub spare: Option<SpareBox>,
     pub acts: Vec<Link>,
     pub due: Vec<DueRow>,
     pub due_says: String,
@@ -50,6 +55,8 @@ pub struct EnginePage {
     pub picture: Picture,
     pub usage_says: String,
     pub findings: Vec<FindingLine>,
+    /// The latest at hand-over and return.
+    pub checks: Vec<CheckSeen>,
     pub services: Vec<String>,
     pub readings: Vec<ReadingRow>,
     pub outlook: Option<EngineOutlook>,
@@ -61,6 +68,19 @@ pub struct HoldLine {
     pub sentence: String,
     /// Where to clear it; empty for those who may not.
     pub clear_to: String,
+    pub note: Field,
+    /// Whether its finding is open, so that clearing asks what becomes of it.
+    pub asks: bool,
+    /// "yes" or "no", as it was chosen.
+    pub settled: Field,
+}
+
+/// What was typed to clear a hold and is wrong.
+#[derive(Clone, Debug)]
+pub struct ClearingTyped {
+    pub hold: HoldId,
+    pub note: Field,
+    pub settled: Field,
 }
 
 #[derive(Clone, Debug)]
@@ -133,17 +153,39 @@ pub async fn show(
     visitor: Visitor,
     Path(engine): Path<Uuid>,
 ) -> Result<Response, Failure> {
-    let record = Record::read(&state, &visitor, EngineId(engine)).await?;
-    let mut yard = Yard::read(&state, &visitor).await?;
+    shown(&whole(&state, &visitor, EngineId(engine), None).await?)
+}
+
+/// The page of an engine, with what was typed to clear a hold and was refused.
+pub async fn whole(
+    state: &PagesState,
+    visitor: &Visitor,
+    engine: EngineId,
+    typed: Option<ClearingTyped>,
+) -> Result<EnginePage, Failure> {
+    let record = Record::read(state, visitor, engine).await?;
+    let mut yard = Yard::read(state, visitor).await?;
     yard.write_hours_as(reads::last(&record.ledger).iter());
-    let latest = Latest::of(&state, visitor.organisation, RunKind::Due).await?;
+    let latest = Latest::of(state, visitor.organisation, RunKind::Due).await?;
     let run = match &latest.done {
-        Some(done) => Some(DueRun::read(&state, visitor.organisation, done).await?),
+        Some(done) => Some(DueRun::read(state, visitor.organisation, done).await?),
         None => None,
     };
-    let outlook = retire::of_engine(&state, &visitor, record.engine.id).await?;
+    let outlook = retire::of_engine(state, visitor, record.engine.id).await?;
     let due_says = latest.says(&yard);
-    shown(&EnginePage { outlook, due_says, ..page(&visitor, &yard, &record, run.as_ref()) })
+    let holds = record.holds.iter();
+    let holds = holds.map(|hold| hold_line(visitor, &yard, &record, hold, typed.as_ref()));
+    let holds = holds.collect();
+    let spare = spare::offered(state, visitor, record.engine.id).await?;
+    let checks = check::latest(state, visitor, &yard, record.engine.id).await?;
+    Ok(EnginePage {
+        checks,
+        holds,
+        spare,
+        outlook,
+        due_says,
+        ..page(visitor, &yard, &record, run.as_ref())
+    })
 }
 
 fn page(visitor: &Visitor, yard: &Yard, record: &Record, run: Option<&DueRun>) -> EnginePage {
@@ -157,8 +199,9 @@ fn page(visitor: &Visitor, yard: &Yard, record: &Record, run: Option<&DueRun>) -
             None => engine.serial.clone(),
         },
         lead,
-        holds: record.holds.iter().map(|hold| hold_line(visitor, yard, hold)).collect(),
-        acts: acts(visitor, engine.id),
+        holds: Vec::new(),
+        spare: None,
+        acts: acts(visitor, yard, record),
         due: due_rows(yard, record, run),
         due_says: String::new(),
         nothing_due: match run {
@@ -168,6 +211,7 @@ fn page(visitor: &Visitor, yard: &Yard, record: &Record, run: Option<&DueRun>) -
         picture: hours.draw("hours"),
         usage_says: usage_says(yard, engine, run),
         findings: record.findings.iter().map(|finding| finding_line(yard, finding)).collect(),
+        checks: Vec::new(),
         services: record.services.iter().map(|s| service_line(yard, record, s)).collect(),
         readings: reading_rows(yard, record),
         outlook: None,
@@ -175,20 +219,41 @@ fn page(visitor: &Visitor, yard: &Yard, record: &Record, run: Option<&DueRun>) -
     }
 }
 
-fn acts(visitor: &Visitor, engine: EngineId) -> Vec<Link> {
-    let path = engine_path(engine);
+fn acts(visitor: &Visitor, yard: &Yard, record: &Record) -> Vec<Link> {
+    let path = engine_path(record.engine.id);
     let mut acts = Vec::new();
     if visitor.may(Right::RecordFindings) {
+        if yard.boat_of(record.engine.id).is_some() {
+            acts.push(Link::new("Check at hand-over or return", format!("{path}/check")));
+        }
         acts.push(Link::new("Record a finding", format!("{path}/finding")));
+    }
+    if visitor.may(Right::Plan) && yard.boat_of(record.engine.id).is_some() {
+        acts.push(Link::new("Fit a spare or swap", format!("{path}/spare")));
     }
     if visitor.may(Right::RecordHours) {
         acts.push(Link::new("Meter swapped", format!("{path}/meter")));
-        acts.push(Link::new("Correct the last reading", format!("{path}/correction")));
+        let last = reads::last(&record.ledger).map(|last| last.read_at);
+        let swap = last_swap(&record.ledger).map(|swap| swap.at);
+        if last.is_some() && last != swap {
+            acts.push(Link::new("Correct the last reading", format!("{path}/correction")));
+        }
+        if swap.is_some() {
+            let to = format!("{path}/meter/correction");
+            acts.push(Link::new("Correct the meter swap", to));
+        }
     }
     acts
 }
 
-fn hold_line(visitor: &Visitor, yard: &Yard, hold: &Hold) -> HoldLine {
+fn hold_line(
+    visitor: &Visitor,
+    yard: &Yard,
+    record: &Record,
+    hold: &Hold,
+    typed: Option<&ClearingTyped>,
+) -> HoldLine {
+    let typed = typed.filter(|typed| typed.hold == hold.id);
     let right = if hold.safety { Right::ClearSafetyHold } else { Right::ClearHold };
     let since = moment(hold.placed_at, yard.zone, yard.today);
     let by = match (hold.safety, visitor.may(right)) {
@@ -202,7 +267,17 @@ fn hold_line(visitor: &Visitor, yard: &Yard, hold: &Hold) -> HoldLine {
         } else {
             String::new()
         },
+        note: typed.map(|typed| typed.note.clone()).unwrap_or_default(),
+        asks: asks_of_finding(hold, &record.findings),
+        settled: typed.map(|typed| typed.settled.clone()).unwrap_or_default(),
     }
+}
+
+/// Whether clearing the hold leaves a finding that somebody must say something about. One that a job
+/// is on is closed by releasing the job.
+pub fn asks_of_finding(hold: &Hold, findings: &[Finding]) -> bool {
+    let finding = findings.iter().find(|finding| Some(finding.id) == hold.finding);
+    finding.is_some_and(|finding| finding.status == FindingStatus::Open)
 }
 
 fn due_rows(yard: &Yard, record: &Record, run: Option<&DueRun>) -> Vec<DueRow> {
@@ -349,7 +424,9 @@ fn reading_rows(yard: &Yard, record: &Record) -> Vec<ReadingRow> {
             (ReadingKind::Reading, _) => "read".to_owned(),
             (ReadingKind::Estimate, _) => "estimated".to_owned(),
             (ReadingKind::MeterReplaced, Some(before)) => {
-                format!("meter swapped at {}", hours(before.seconds(), yard.style))
+                let at = hours(before.seconds(), yard.style);
+                let right = if reading.corrects.is_some() { ", put right" } else { "" };
+                format!("meter swapped at {at}{right}")
             }
             (ReadingKind::MeterReplaced, None) => "meter swapped".to_owned(),
             (ReadingKind::Reset, _) => "meter reset".to_owned(),

@@ -12,6 +12,7 @@ use fleet::programme::{FindingKind, Task, Urgency};
 use store::{StoreError, Transaction, findings, record};
 use uuid::Uuid;
 
+use crate::engine::{self, ClearingTyped, asks_of_finding};
 use crate::failure::{Failure, onward, shown, shown_again};
 use crate::figures::capital;
 use crate::form::{Field, Mark};
@@ -121,17 +122,36 @@ pub async fn clear_hold(
     let hold = record::get::<Hold>(connection, organisation, HoldId(hold)).await?;
     visitor.check(if hold.safety { Right::ClearSafetyHold } else { Right::ClearHold })?;
     let path = engine_path(hold.engine);
-    let note = fields.get("note").to_owned();
-    if note.is_empty() {
-        let notice = Notice::wrong("Say what was done, then clear the hold.");
-        return Ok(onward(&state, &path, &notice));
+    let mut note = Field::of(fields.get("note"));
+    let mut settled = Field::of(fields.get("settled"));
+    let of_engine = findings::of_engines(connection, organisation, &[hold.engine]).await?;
+    if note.value.is_empty() {
+        note.fault = "Say what was done, then clear the hold.".to_owned();
     }
-    let author = visitor.author(&state);
+    if asks_of_finding(&hold, &of_engine) && !["yes", "no"].contains(&settled.value.as_str()) {
+        settled.fault = "Say whether what was found is settled.".to_owned();
+    }
+    if note.wrong() || settled.wrong() {
+        let typed = ClearingTyped { hold: hold.id, note, settled };
+        return shown_again(&engine::whole(&state, &visitor, hold.engine, Some(typed)).await?);
+    }
+    let (author, note) = (visitor.author(&state), note.value);
+    let settles = settled.value == "yes";
     let clear = async |tx: &Transaction| {
-        findings::clear_hold(tx, organisation, &author, &visitor.person, hold.id, &note).await
+        let (of, note) = ((organisation, &author, &visitor.person), &note);
+        if settles {
+            findings::clear_and_settle(tx, of.0, of.1, of.2, hold.id, note).await.map(drop)
+        } else {
+            findings::clear_hold(tx, of.0, of.1, of.2, hold.id, note).await.map(drop)
+        }
     };
-    state.store.write(clear).await?;
-    let says = format!("The hold for \"{}\" is cleared: {note}", hold.reason);
+    state.store.write::<_, StoreError>(clear).await?;
+    let finding = match (settles, settled.value.is_empty()) {
+        (true, _) => " Its finding is closed.",
+        (false, false) => " Its finding stays open.",
+        (false, true) => "",
+    };
+    let says = format!("The hold for \"{}\" is cleared: {note}.{finding}", hold.reason);
     Ok(onward(&state, &path, &Notice::done(says)))
 }
 

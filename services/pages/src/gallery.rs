@@ -18,6 +18,7 @@ use crate::chart::hours::{Ahead as HoursAhead, EngineHours, Event, EventKind, Sh
 use crate::chart::life::LifePicture;
 use crate::chart::load::{SkillLoad, Week, draw as draw_load};
 use crate::chart::tide::{Ahead, Tide};
+use crate::check::{CheckLine, CheckPage, CheckSeen};
 use crate::engine::{EnginePage, FindingLine, HoldLine, ReadingRow};
 use crate::failure::FailurePage;
 use crate::files::{FaultRow, FilesPage, Keep, Looked, TemplateRow};
@@ -37,8 +38,10 @@ use crate::plan_run::PlanRunPage;
 use crate::retire::{EngineOutlook, RetirePage, RetireRow};
 use crate::rotation::{RotationDay, RotationLine};
 use crate::sign_in::SignInPage;
+use crate::spare::{SpareBox, SpareOffer, SparePage};
 use crate::stores::{PartRow, StoresPage};
 use crate::surplus::{SurplusPage, SurplusRow};
+use crate::swap_correction::SwapCorrectionPage;
 use crate::visit::{OpeningLine, VisitPage};
 use crate::what_if::WhatIfPage;
 
@@ -172,8 +175,8 @@ fn rotation_days() -> Vec<RotationDay> {
     let line = RotationLine {
         engine: Link::new("Wherry 14", "/fleet/engines/x"),
         mark: Some(Mark::plain("locked")),
-        sentence: "Gear oil, reached between Wed 8 Jul and Sat 11 Jul eight times in ten. 0:25 h \
-                   before hire begins, costs no boat-day."
+        sentence: "Gear oil: due between Wed 8 Jul and Sat 11 Jul (eight times in ten). 0:25 h of \
+                   work before hire begins; the boat misses no day."
             .into(),
         move_to: "/plans/visits/x".into(),
     };
@@ -544,7 +547,24 @@ fn engine() -> EnginePage {
         holds: vec![HoldLine {
             sentence: "Pops out of gear, since Sun 5 Jul.".into(),
             clear_to: "/holds/x/clear".into(),
+            note: Field::of("dogs renewed"),
+            asks: true,
+            settled: Field {
+                fault: "Say whether what was found is settled.".into(),
+                ..Field::default()
+            },
         }],
+        spare: Some(SpareBox {
+            heading: "A spare for Wherry 14".into(),
+            lead:
+                "KV-2041 is on hold: pops out of gear. Boats of Wherries are booked from today on."
+                    .into(),
+            spares: vec![SpareOffer {
+                act: Act::new("Fit KV-2090 now", "/fleet/engines/x/spare").with("spare", "y"),
+                says: "Free. Next on it: Gear oil (50 h limit reached about Thu 9 Jul).".into(),
+            }],
+            more: Link::new("All spares, or swap with another boat", "/fleet/engines/x/spare"),
+        }),
         acts: vec![Link::new("Record a finding", "/fleet/engines/x/finding")],
         due: due_rows(),
         due_says: "Computed Mon 6 Jul, 03:10.".into(),
@@ -554,6 +574,10 @@ fn engine() -> EnginePage {
         findings: vec![FindingLine {
             mark: Some(Mark::stop("stop")),
             sentence: "Pops out of gear, Sun 5 Jul".into(),
+        }],
+        checks: vec![CheckSeen {
+            mark: Some(Mark::soon("not good")),
+            sentence: "Return of Wherry 14, Sun 5 Jul, 18:02, not good: stop cord".into(),
         }],
         services: vec!["Gear oil, Thu 7 May, at 362.1 h".into()],
         readings: vec![ReadingRow {
@@ -683,6 +707,7 @@ fn board() -> BoardPage {
     BoardPage {
         frame: frame("Hours", Room::Fleet),
         heading: "Hours from the board".into(),
+        nothing_to: None,
         lead: "In jetty order.".into(),
         sites: choose([Choice::new("s", "North jetty")], "s"),
         site: "s".into(),
@@ -710,6 +735,73 @@ fn meter() -> MeterPage {
         old_last: Field { value: "41".into(), fault: "41 h is below 412.5 h.".into() },
         new_first: Field::of("0"),
         swapped_at: Field::of("2026-07-05T20:00"),
+    }
+}
+
+fn swap_correction() -> SwapCorrectionPage {
+    SwapCorrectionPage {
+        frame: frame("Correct the meter swap", Room::Fleet),
+        engine: Link::new("KV-2041", "/fleet/engines/x"),
+        heading: "Correct the meter swap on Wherry 14".into(),
+        lead: "Nothing is overwritten.".into(),
+        action: "/fleet/engines/x/meter/correction".into(),
+        swap: "2026-07-05T18:00:00+00:00".into(),
+        was: "On record for Sun 5 Jul: the old meter ended at 421.5 h.".into(),
+        old_last: Field { value: "41".into(), fault: "41 h is below 412.5 h.".into() },
+        new_first: Field::of("0"),
+        swapped_at: Field::of("2026-07-05T20:00"),
+        reason: Field { fault: "Say why, in a few words.".into(), ..Field::default() },
+        shown: Field::of("421.5"),
+        undo_reason: Field::default(),
+    }
+}
+
+fn spare() -> SparePage {
+    let others = [Choice::new("", "choose"), Choice::new("y", "Wherry 15, KV-2042")];
+    SparePage {
+        frame: frame("Fit a spare", Room::Fleet),
+        engine: Link::new("KV-2041", "/fleet/engines/x"),
+        heading: "A spare for Wherry 14, or another boat's engine".into(),
+        lead: "Boats of Wherries are booked from today on.".into(),
+        path: "/fleet/engines/x/spare".into(),
+        spares: vec![SpareOffer {
+            act: Act::new("Fit KV-2090 now", "/fleet/engines/x/spare").with("spare", "y"),
+            says: "Free; nothing falls due on it.".into(),
+        }],
+        no_spare: String::new(),
+        others: choose(others, ""),
+        other: Field {
+            fault: "Choose the engine to change places with.".into(),
+            ..Field::default()
+        },
+    }
+}
+
+fn check() -> CheckPage {
+    let line = |name, text, outcome: &str| CheckLine {
+        name,
+        text,
+        follows: "holds the engine",
+        outcome: outcome.into(),
+    };
+    CheckPage {
+        frame: frame("Check", Room::Fleet),
+        engine: Link::new("KV-2041", "/fleet/engines/x"),
+        heading: "Look over Wherry 14".into(),
+        path: "/fleet/engines/x/check".into(),
+        nowhere: String::new(),
+        kinds: choose(
+            [Choice::new("hand_over", "Goes out"), Choice::new("return", "Came back")],
+            "return",
+        ),
+        kind: Field { fault: "Say whether it goes out or came back.".into(), ..Field::default() },
+        lines: vec![
+            line("stop_cord", "Stop cord stops the engine", "bad"),
+            line("tell_tale", "Water at the tell-tale", ""),
+        ],
+        meter: Field { value: "41".into(), fault: "41 h is below 412.5 h.".into() },
+        meter_hint: "It last showed 412.5 h.".into(),
+        note: Field::of("cord frayed"),
     }
 }
 
@@ -797,6 +889,9 @@ fn pages() -> Vec<(&'static str, String)> {
         ("what-if", what_if().render()),
         ("plan-run", plan_run().render()),
         ("meter", meter().render()),
+        ("swap-correction", swap_correction().render()),
+        ("spare", spare().render()),
+        ("check", check().render()),
         ("files", files().render()),
         ("finding", finding().render()),
         ("sign-in", sign_in.render()),

@@ -4,8 +4,9 @@ use std::collections::HashMap;
 
 use askama::Template;
 use axum::extract::{Path, State};
-use axum::response::Response;
-use chrono::NaiveDate;
+use axum::http::StatusCode;
+use axum::response::{IntoResponse as _, Response};
+use chrono::{DateTime, NaiveDate, Utc};
 use fleet::bench::{Job, JobPart, JobStatus, JobTask, TaskOutcome};
 use fleet::engine::{Engine, TestFigure, Torque};
 use fleet::finding::{Finding, Hold};
@@ -25,7 +26,7 @@ use uuid::Uuid;
 
 use crate::bench::{job_path, state_mark, state_words};
 use crate::failure::{Failure, onward, sentence, shown, shown_again};
-use crate::figures::{count, day, expected, hours};
+use crate::figures::{count, day, expected, hours, moment};
 use crate::form::{Choice, Fact, Field, Mark, choose};
 use crate::frame::{Frame, Link, Notice, Room};
 use crate::job_figures::{Figures, figures};
@@ -40,6 +41,8 @@ use crate::yard_records::{Yard, engine_path};
 #[template(path = "job.html")]
 pub struct JobPage {
     pub frame: Frame,
+    /// Somebody else changed the job while this was typed.
+    pub conflict: Option<Conflict>,
     pub heading: String,
     pub state: Mark,
     pub lead: String,
@@ -57,11 +60,30 @@ pub struct JobPage {
     pub parts: Vec<PartLine>,
     pub meter: Option<MeterField>,
     pub add: Option<AddPart>,
+    /// What was asked for on the bench and can be taken off again.
+    pub off: Vec<TakeOff>,
+    /// Whether that stands open: it is what a short job may wait for.
+    pub off_open: bool,
     /// The next step, filled; then the others.
     pub next: Option<Step>,
     pub others: Vec<Step>,
     pub leave: Vec<Leave>,
     pub finding_to: String,
+}
+
+/// What two people made of one job.
+#[derive(Clone, Debug)]
+pub struct Conflict {
+    pub says: String,
+    pub rows: Vec<ConflictRow>,
+}
+
+/// One thing that they see differently.
+#[derive(Clone, Debug)]
+pub struct ConflictRow {
+    pub what: String,
+    pub typed: String,
+    pub stands: String,
 }
 
 /// A part that is missing, and where else it lies.
@@ -128,6 +150,16 @@ pub struct AddPart {
     pub quantity: Field,
     /// As in [`PartLine`].
     pub why: Option<Field>,
+}
+
+/// A part that was asked for on the bench.
+#[derive(Clone, Debug)]
+pub struct TakeOff {
+    /// Of the job's part; the button sends `off-ID`.
+    pub id: String,
+    pub version: i64,
+    pub says: String,
+    pub fault: String,
 }
 
 const MINUTES_MAX: u32 = 24 * 60;
@@ -199,6 +231,14 @@ pub async fn save(
             typed.wrong(name, fault);
             shown_again(&card.page(&visitor, &typed))
         }
+        Err(Refusal::Stale) => {
+            // Read again: what stands now is what the other one made of it.
+            let card = Card::read(&state, &visitor, JobId(job)).await?;
+            let mut page = card.page(&visitor, &typed);
+            page.conflict = Some(card.conflict(&state, &visitor, &typed).await?);
+            let answer = shown(&page)?;
+            Ok((StatusCode::CONFLICT, answer).into_response())
+        }
         Err(Refusal::Rule(fault)) => {
             let mut page = card.page(&visitor, &typed);
             page.frame.notice = Some(Notice::wrong(sentence(&fault)));
@@ -215,6 +255,8 @@ struct Wishes {
     parts: Vec<(JobPart, i64, i64, Option<String>)>,
     meter: Option<Hours>,
     add: Option<(String, i64, Option<String>)>,
+    /// With the version of its line.
+    off: Option<(JobPart, i64)>,
     state: Option<JobState>,
     version: i64,
 }
@@ -223,13 +265,16 @@ struct Wishes {
 enum Refusal {
     At(String, String),
     Rule(String),
+    /// Somebody else changed the job, a task or a part of it meanwhile.
+    Stale,
     Failed(Failure),
 }
 
 impl From<StoreError> for Refusal {
     fn from(error: StoreError) -> Self {
         match error {
-            StoreError::Broken { .. } | StoreError::Stale { .. } => Self::Rule(error.to_string()),
+            StoreError::Broken { .. } => Self::Rule(error.to_string()),
+            StoreError::Stale { .. } => Self::Stale,
             error => Self::Failed(error.into()),
         }
     }
@@ -255,10 +300,12 @@ async fn carry_out(
             let done = jobs::done(tx, organisation, &who, task.id, *version, done).await;
             done.map_err(|error| asked(error, format!("n-{}", task.id)))?;
         }
+        let mut off = wishes.off.as_ref().map(|(part, version)| (part.id, *version));
         for (part, version, used, why) in &wishes.parts {
             let used = (*used, why.as_deref());
             let used = jobs::use_part(tx, organisation, &who, part.id, *version, used).await;
-            used.map_err(|error| asked(error, format!("w-{}", part.id)))?;
+            let used = used.map_err(|error| asked(error, format!("w-{}", part.id)))?;
+            off = off.map(|off| if off.0 == used.id { (off.0, used.version) } else { off });
         }
         if let Some(shown) = wishes.meter {
             let reading = card.reading(visitor, shown, now);
@@ -273,6 +320,10 @@ async fn carry_out(
         if let Some(add) = add {
             let added = jobs::add_part(tx, organisation, &who, (id, version), add, today).await;
             return added.map_err(|error| asked(error, "add-why".to_owned()));
+        }
+        if let Some((part, version)) = off {
+            let off = jobs::take_off_part(tx, organisation, &who, part, version, today).await;
+            return off.map_err(|error| refused_at(error, format!("off-{part}")));
         }
         match wishes.state.clone() {
             Some(wanted) => {
@@ -289,6 +340,14 @@ fn asked(error: StoreError, name: String) -> Refusal {
     match error.rule() {
         "used-far-beyond-need" | "minutes-far-beyond-plan" => Refusal::At(name, error.to_string()),
         _ => error.into(),
+    }
+}
+
+/// A rule that is broken by what one button asks for stands beside it.
+fn refused_at(error: StoreError, name: String) -> Refusal {
+    match error {
+        StoreError::Broken { .. } => Refusal::At(name, error.to_string()),
+        error => error.into(),
     }
 }
 
@@ -425,6 +484,7 @@ impl Card {
             read_at: now,
             shown,
             shown_before: None,
+            corrects: None,
             source: "bench".to_owned(),
             recorded_by: Some(visitor.person.id),
             recorded_at: now,
@@ -441,6 +501,7 @@ impl Card {
             parts: Vec::new(),
             meter: None,
             add: None,
+            off: None,
             state: None,
             version,
         };
@@ -452,6 +513,14 @@ impl Card {
         match go.as_str() {
             "add" => wishes.add = part_asked(typed),
             "save" => {}
+            off if off.starts_with("off-") => {
+                let id = off.trim_start_matches("off-");
+                let part = self.needed.iter().find(|part| part.id.to_string() == id);
+                // Gone meanwhile: what somebody else took off is off.
+                wishes.off = part.map(|part| {
+                    (part.clone(), version_of(typed, &format!("ov-{id}"), part.version))
+                });
+            }
             _ => wishes.state = wanted(&go, typed),
         }
         typed.faults.is_empty().then_some(wishes)
@@ -525,6 +594,14 @@ impl Card {
                 _ => format!("The part is kept back for job {}.", self.job.number),
             };
         }
+        if let Some((part, _)) = &wishes.off {
+            let number = self.parts.get(&part.part).map_or("The part", |part| &part.number);
+            return match followed.job.status {
+                JobStatus::Short => format!("{number} is taken off; {job} is still short."),
+                JobStatus::Kitted => format!("{number} is taken off; {job} has all its parts."),
+                _ => format!("{number} is taken off {job}."),
+            };
+        }
         match wishes.state {
             None => "Saved.".to_owned(),
             Some(_) => match followed.job.status {
@@ -563,17 +640,111 @@ impl Card {
             at_work: self.at_work() && works,
             tasks: self.tasks.iter().map(|task| self.task_line(task, typed)).collect(),
             parts: self.needed.iter().map(|part| self.part_line(part, typed)).collect(),
+            conflict: None,
             meter: (self.at_work() && works).then(|| self.meter(typed)),
             add: (job.status == JobStatus::OnBench && works).then(|| AddPart {
                 number: typed.field("add-number", ""),
                 quantity: typed.field("add-quantity", "1"),
                 why: typed.asked("add-why"),
             }),
+            off: if works { self.may_come_off(typed) } else { Vec::new() },
+            off_open: job.status == JobStatus::Short
+                || typed.faults.keys().any(|name| name.starts_with("off-")),
             next: next(job.status, may),
             others: others(job.status, works),
             leave: leave(job.status, may, typed),
             finding_to: format!("{path}/finding"),
         }
+    }
+
+    /// What was typed beside what stands now, where the two differ.
+    async fn conflict(
+        &self,
+        state: &PagesState,
+        visitor: &Visitor,
+        typed: &Typed,
+    ) -> Result<Conflict, Failure> {
+        let mut rows: Vec<ConflictRow> = Vec::new();
+        let mut add = |what: String, typed: String, stands: String| {
+            if typed != stands {
+                rows.push(ConflictRow { what, typed, stands });
+            }
+        };
+        for task in &self.tasks {
+            let sent = |name: &str| typed.fields.get(&format!("{name}-{}", task.id)).to_owned();
+            let (outcome, spent, note) = (sent("o"), sent("m"), sent("n"));
+            if outcome.is_empty() && spent.is_empty() && note.is_empty() {
+                continue;
+            }
+            let known = self.known.get(&task.task).map(|known| known.name.clone());
+            let stands = written(
+                task.outcome.map_or("", TaskOutcome::as_str),
+                &task.spent.map(|spent| spent.0.to_string()).unwrap_or_default(),
+                task.note.as_deref().unwrap_or_default(),
+            );
+            add(known.unwrap_or_default(), written(&outcome, &spent, &note), stands);
+        }
+        for part in &self.needed {
+            let sent = typed.fields.get(&format!("u-{}", part.id));
+            if sent.is_empty() {
+                continue;
+            }
+            let number = self.parts.get(&part.part).map(|part| part.number.clone());
+            let stands = part.used.unwrap_or(part.quantity).to_string();
+            let said = |pieces: &str| format!("{pieces} went in");
+            add(number.unwrap_or_default(), said(sent), said(&stands));
+        }
+        let go = typed.fields.get("go");
+        let wish = go.parse::<JobStatus>().ok().map(state_words);
+        let stands = state_words(self.job.status).to_owned();
+        match (go, wish) {
+            (_, Some(wish)) => add("The job".to_owned(), format!("make it {wish}"), stands),
+            ("add", _) => {
+                let (number, quantity) =
+                    (typed.fields.get("add-number"), typed.fields.get("add-quantity"));
+                let has = self.needed.iter().find(|part| {
+                    self.parts.get(&part.part).is_some_and(|part| part.number == number)
+                });
+                let has = has.map_or("none of it".to_owned(), |part| part.quantity.to_string());
+                add(format!("Part {number}"), format!("{quantity} more"), has);
+            }
+            _ => {}
+        }
+        let connection = state.store.connection();
+        let of_job = self.changed_last(connection, visitor).await?;
+        let who = of_job.map_or_else(
+            || "Somebody else changed this job meanwhile.".to_owned(),
+            |(who, at)| {
+                let at = moment(at, self.yard.zone, self.yard.today);
+                format!("{who} changed this job meanwhile, {at}.")
+            },
+        );
+        let says = format!(
+            "{who} Nothing of yours is kept yet. What you typed is still in the fields that are \
+             open; press again to put it in the place of what stands now."
+        );
+        Ok(Conflict { says, rows })
+    }
+
+    /// Who changed the job, a task or a part of it last, and when.
+    async fn changed_last(
+        &self,
+        connection: &store::Connection,
+        visitor: &Visitor,
+    ) -> Result<Option<(String, DateTime<Utc>)>, Failure> {
+        let ids: Vec<Uuid> = std::iter::once(self.job.id.0)
+            .chain(self.tasks.iter().map(|task| task.id.0))
+            .chain(self.needed.iter().map(|part| part.id.0))
+            .collect();
+        let organisation = visitor.organisation;
+        let last = store::history::last_of(
+            connection,
+            organisation,
+            &["job", "job task", "job part"],
+            &ids,
+        )
+        .await?;
+        Ok(last.map(|kept| (kept.actor, kept.at)))
     }
 
     fn lead(&self) -> String {
@@ -723,6 +894,24 @@ impl Card {
         }
     }
 
+    fn may_come_off(&self, typed: &Typed) -> Vec<TakeOff> {
+        let asked = self.needed.iter().filter(|part| part.beyond_plan > 0);
+        let asked = asked.filter(|_| !self.job.status.is_closed());
+        let line = |part: &JobPart| {
+            let known = self.parts.get(&part.part);
+            let unit = known.map_or(fleet::part::Unit::Each, |part| part.unit);
+            let name = known.map(|part| format!("{}, {}", part.number, part.name));
+            let quantity = amount(unit, part.beyond_plan);
+            TakeOff {
+                id: part.id.to_string(),
+                version: part.version,
+                says: format!("Take off {quantity} of {}", name.unwrap_or_default()),
+                fault: typed.faults.get(&format!("off-{}", part.id)).cloned().unwrap_or_default(),
+            }
+        };
+        asked.map(line).collect()
+    }
+
     fn lot(&self, held: &Reservation, unit: fleet::part::Unit) -> String {
         let taken = amount(unit, held.quantity);
         match held.lot.and_then(|lot| self.lots.get(&lot)) {
@@ -764,6 +953,15 @@ fn meter_read(typed: &mut Typed) -> Option<Hours> {
             None
         }
     }
+}
+
+/// What came of a task, on one line.
+fn written(outcome: &str, spent: &str, note: &str) -> String {
+    let spent = if spent.is_empty() { String::new() } else { format!("{spent} min") };
+    let outcome = outcome.replace('_', " ");
+    let said: Vec<&str> =
+        [outcome.as_str(), &spent, note].into_iter().filter(|text| !text.is_empty()).collect();
+    if said.is_empty() { "nothing said".to_owned() } else { said.join(", ") }
 }
 
 fn told(typed: &Typed, name: &str) -> Option<String> {

@@ -88,8 +88,9 @@ pub struct DayHead {
     pub name: String,
     /// As `2026-11-03`: where a visit may be dropped.
     pub on: String,
-    /// `5:30 of 7:00 h`; empty where nothing is known.
+    /// `5:30 of 7:00 h`, planned of what is usual; empty where nothing is known.
     pub load: String,
+    /// More than can be worked on that day, overtime and all.
     pub over: bool,
 }
 
@@ -543,7 +544,8 @@ fn day_head(seen: &PlanSeen, taken: Option<&Taken>, day: NaiveDate) -> DayHead {
         let at = usize::try_from(standing.problem.day(day)).ok()?;
         let instance = &standing.problem.instance;
         let week = *instance.weeks.get(at)?;
-        // By contract: the week's share of that day; what is above it is overtime.
+        // What is usual: the week's share of that day. More is a long day, and no fault before it is
+        // more than can be worked.
         let most: i64 = instance.skills.iter().map(|skill| skill.day_minutes[at]).sum();
         let of_week = |pick: fn(&planning::Skill, usize) -> i64| -> i64 {
             instance.skills.iter().map(|skill| pick(skill, week)).sum()
@@ -551,16 +553,16 @@ fn day_head(seen: &PlanSeen, taken: Option<&Taken>, day: NaiveDate) -> DayHead {
         let contract = of_week(|skill, week| skill.week_minutes[week]);
         let all = contract + of_week(|skill, week| skill.week_overtime[week]);
         let there = if all > 0 { most * contract / all } else { most };
-        Some((taken.on(at), there))
+        Some((taken.on(at), there, most))
     });
-    DayHead {
-        name: day.format("%a %-d").to_string(),
-        on: day.to_string(),
-        load: known.map_or(String::new(), |(planned, there)| {
-            format!("{}:{:02} of {}", planned / 60, planned % 60, hours_minutes(there))
-        }),
-        over: known.is_some_and(|(planned, there)| planned > there),
-    }
+    let (load, over) = known.map_or((String::new(), false), day_load);
+    DayHead { name: day.format("%a %-d").to_string(), on: day.to_string(), load, over }
+}
+
+/// What is planned of what is usual, and whether it is more than can be worked, in minutes.
+fn day_load((planned, usual, most): (i64, i64, i64)) -> (String, bool) {
+    let says = format!("{}:{:02} of {}", planned / 60, planned % 60, hours_minutes(usual));
+    (says, planned > most)
 }
 
 fn line(yard: &Yard, seen: &PlanSeen, visit: &Visit, days: &[NaiveDate]) -> VisitLine {
@@ -593,6 +595,13 @@ mod tests {
         // ISO 8601: the week of 28 December 2026 is the 53rd, since 2026 begins on a Thursday.
         let sunday = NaiveDate::from_ymd_opt(2027, 1, 3).unwrap();
         assert_eq!(week_name(monday(sunday), sunday), "Week 53, from Mon 28 Dec 2026");
+    }
+
+    #[test]
+    fn a_long_day_within_what_can_be_worked_is_no_fault() {
+        assert_eq!(day_load((450, 420, 480)), ("7:30 of 7:00 h".to_owned(), false));
+        assert!(!day_load((480, 420, 480)).1);
+        assert!(day_load((481, 420, 480)).1);
     }
 
     #[test]

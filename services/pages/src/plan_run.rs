@@ -1,5 +1,7 @@
 //! A plan in the making: asked for, watched, stopped; and what came of it.
 
+use std::collections::HashMap;
+
 use askama::Template;
 use axum::extract::{Path, State};
 use axum::response::{IntoResponse, Redirect, Response};
@@ -13,7 +15,7 @@ use store::runs::{self as kept, Run};
 use store::{Transaction, record};
 use uuid::Uuid;
 
-use crate::beside::{Compared, compared};
+use crate::beside::{Compared, compared, task_names};
 use crate::failure::{Failure, onward, sentence, shown};
 use crate::figures::moment;
 use crate::form::{Act, Fact};
@@ -167,12 +169,14 @@ pub async fn show(
         Some(plan) => record::find::<Plan>(connection, organisation, plan).await?,
         None => None,
     };
-    shown(&page(&visitor, &yard, &run, &parameters, (from, summary)))
+    let tasks = task_names(connection, organisation).await?;
+    shown(&page(&visitor, &yard, &tasks, &run, &parameters, (from, summary)))
 }
 
 fn page(
     visitor: &Visitor,
     yard: &Yard,
+    tasks: &HashMap<TaskId, String>,
     run: &Run,
     parameters: &PlanParameters,
     (from, summary): (Option<Plan>, Option<PlanRunSummary>),
@@ -203,7 +207,7 @@ fn page(
         facts: account.map(facts).unwrap_or_default(),
         compared: account.and_then(|account| {
             let difference = account.difference.as_ref()?;
-            Some(compared(yard, difference, account.currency))
+            Some(compared(yard, tasks, difference, account.currency))
         }),
         left_out: account.map(left_out).unwrap_or_default(),
         notes: account.map(|account| account.notes.clone()).unwrap_or_default(),

@@ -57,7 +57,7 @@ impl Names {
 
     pub fn tasks(&self, of: &[TaskId]) -> String {
         let named = of.iter().filter_map(|task| self.tasks.get(task).map(String::as_str));
-        named.collect::<Vec<_>>().join(", ")
+        named.collect::<Vec<_>>().join("; ")
     }
 }
 

@@ -49,7 +49,7 @@ pub fn last(ledger: &Ledger) -> Option<Standing> {
 pub const fn shown(mark: Mark) -> Hours {
     match mark {
         Mark::Reading { shown } | Mark::Estimate { shown } | Mark::Correction { shown } => shown,
-        Mark::MeterReplaced { new_first, .. } => new_first,
+        Mark::MeterReplaced { new_first, .. } | Mark::SwapCorrected { new_first, .. } => new_first,
         Mark::Reset { after, .. } => after,
     }
 }

@@ -175,11 +175,14 @@ fn boat_days(visits: &[Visit]) -> String {
         .filter_map(|visit| Some((visit.ends_on? - visit.starts_on?).num_days() + 1))
         .sum();
     let quiet = visits.iter().filter(|v| v.starts_on.is_some() && !v.boat_out).count();
-    format!(
-        "It takes {} off hire; {} no boat off hire.",
-        count(usize::try_from(days).unwrap_or(0), "boat-day", "boat-days"),
-        count(quiet, "visit takes", "visits take")
-    )
+    let days = count(usize::try_from(days).unwrap_or(0), "boat-day", "boat-days");
+    match quiet {
+        0 => format!("Hire misses {days} by it."),
+        quiet => format!(
+            "Hire misses {days} by it; {} no day of hire.",
+            count(quiet, "visit costs", "visits cost")
+        ),
+    }
 }
 
 /// The visits of a rotation by day, up to and with `until`.
@@ -213,25 +216,26 @@ fn line(yard: &Yard, seen: &PlanSeen, visit: &Visit) -> RotationLine {
     }
 }
 
-/// `Gear oil, reached between Wed 8 Jul and Sat 11 Jul eight times in ten, and 2 more`.
+/// `Gear oil: due between Wed 8 Jul and Sat 11 Jul (eight times in ten); and 2 more tasks`.
 fn reached(yard: &Yard, names: &Names, first: &Bundled, tasks: usize) -> String {
     let name = names.tasks.get(&first.task).cloned().unwrap_or_default();
     let on = |date: NaiveDate| day(date, yard.today);
     let when = match (first.early_on, first.due_on, first.late_on) {
         (Some(early), _, Some(late)) if early != late && early > yard.today => {
-            format!("reached between {} and {} eight times in ten", on(early), on(late))
+            format!("due between {} and {} (eight times in ten)", on(early), on(late))
         }
         (_, Some(due), _) if due > yard.today => format!("{} on {}", first.why.words(), on(due)),
         _ => first.why.words().to_owned(),
     };
     let more = match tasks {
         0 | 1 => String::new(),
-        n => format!(", and {} more", n - 1),
+        2 => "; and 1 more task".to_owned(),
+        n => format!("; and {} more tasks", n - 1),
     };
-    format!("{name}, {when}{more}")
+    format!("{name}: {when}{more}")
 }
 
-/// Slot and cost: `0:25 h before hire begins, costs no boat-day`.
+/// What it takes, and what hire misses: `0:25 h of work before hire begins; the boat misses no day`.
 fn takes(visit: &Visit) -> String {
     let time = bench_time(visit.bench);
     let days = match (visit.starts_on, visit.ends_on) {
@@ -240,13 +244,13 @@ fn takes(visit: &Visit) -> String {
     };
     match visit.boat_out {
         true => {
-            let days = count(usize::try_from(days).unwrap_or(0), "boat-day", "boat-days");
-            format!("{time} on the bench, costs {days}")
+            let days = count(usize::try_from(days).unwrap_or(0), "day", "days");
+            format!("{time} of work on the bench; the boat misses {days} of hire")
         }
         false if visit.mode.as_deref() == Some("before hire") => {
-            format!("{time} before hire begins, costs no boat-day")
+            format!("{time} of work before hire begins; the boat misses no day")
         }
-        false => format!("{time} on the bench, costs no boat-day: it is out of hire already"),
+        false => format!("{time} of work on the bench; it is not on hire then anyway"),
     }
 }
 

@@ -15,10 +15,10 @@ use crate::cookie::Cookie;
 use crate::failure::Failure;
 use crate::state::PagesState;
 use crate::{
-    afloat, bench, beside, board, bundles, calendars, correction, count, engine, feed, files,
-    finding, fleet_list, job, lay_up, life, lives, look, meter, moves, order, orders, part,
-    plan_run, purchase, purchase_forms, retire, rotation, shelf_life, sign_in, stores, supplier,
-    surplus, tag, transfer, visit, what_if, yard,
+    afloat, bench, beside, board, bundles, calendars, check, correction, count, engine, feed,
+    files, finding, fleet_list, job, lay_up, life, lives, look, meter, moves, order, orders, part,
+    plan_run, purchase, purchase_forms, retire, rotation, shelf_life, sign_in, spare, stores,
+    supplier, surplus, swap_correction, tag, transfer, visit, what_if, yard,
 };
 
 /// Largest form taken: a board of a thousand lines is some 100 kB.
@@ -82,8 +82,14 @@ pub fn router(state: PagesState) -> Router {
         .route("/fleet/hours", get(board::show).post(board::save))
         .route("/fleet/engines/{engine}", get(engine::show))
         .route("/fleet/engines/{engine}/meter", get(meter::show).post(meter::save))
+        .route(
+            "/fleet/engines/{engine}/meter/correction",
+            get(swap_correction::show).post(swap_correction::save),
+        )
         .route("/fleet/engines/{engine}/correction", get(correction::show).post(correction::save))
         .route("/fleet/engines/{engine}/finding", get(finding::show).post(finding::save))
+        .route("/fleet/engines/{engine}/check", get(check::show).post(check::save))
+        .route("/fleet/engines/{engine}/spare", get(spare::show).post(spare::save))
         .route("/tag/{tag}", get(tag::show))
         .route("/holds/{hold}/clear", post(finding::clear_hold))
         .layer(from_fn_with_state(state.clone(), drop_notice))

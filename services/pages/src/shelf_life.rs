@@ -18,6 +18,7 @@ use crate::failure::{Failure, shown};
 use crate::figures::{count, day};
 use crate::form::{Choice, Mark, choose};
 use crate::frame::{Frame, Link, Room};
+use crate::not_yet::{NotYetPage, SHELF_FIRST, load_files};
 use crate::part::amount;
 use crate::state::PagesState;
 use crate::stores;
@@ -109,7 +110,12 @@ pub async fn show(
     let yard = Yard::read(&state, &visitor).await?;
     let given = yard.sites.iter().find(|site| site.id.to_string() == wanted.site);
     let Some(site) = given.or_else(|| yard.sites.first()) else {
-        return Err(Failure::Refused { sentence: "There is no site yet.".to_owned() });
+        return shown(&NotYetPage {
+            frame: visitor.frame("Shelf life", Room::Stores),
+            heading: "Nothing is on a shelf yet".to_owned(),
+            says: SHELF_FIRST.to_owned(),
+            onward: load_files(),
+        });
     };
     let all: Vec<Part> = record::all(connection, organisation).await?;
     // Only what ages: what lasts has no day.

@@ -222,3 +222,52 @@ async fn minutes_far_beyond_the_plan_take_a_note() {
     let told = bench.card(&format!("go=save&o-{id}=done&m-{id}=1400&n-{id}=drilled+out")).await;
     assert_eq!(told.0, StatusCode::SEE_OTHER);
 }
+
+#[tokio::test]
+async fn a_part_added_by_mistake_is_taken_off_on_the_card() {
+    let bench = bench().await;
+    bench.started().await;
+    let wrong = part("BV-9-XX");
+    let make = async |tx: &Transaction| {
+        record::create(tx, bench.yard.organisation, &author(), std::slice::from_ref(&wrong)).await
+    };
+    bench.store.write::<_, StoreError>(make).await.expect("a part");
+    let added = bench.card("go=add&add-number=BV-9-XX&add-quantity=1").await;
+    assert_eq!(added.0, StatusCode::SEE_OTHER);
+    let page = bench.get_card().await;
+    assert!(page.contains(">short<") && page.contains("Take off 1 of BV-9-XX"), "{page}");
+    let id = value(&page, "value=\"off-").to_owned();
+    let version = value(&page, &format!("name=\"ov-{id}\" value=\"")).to_owned();
+    let off = bench.card(&format!("go=off-{id}&ov-{id}={version}")).await;
+    assert_eq!(off.0, StatusCode::SEE_OTHER);
+    let page = bench.get_card().await;
+    assert!(page.contains(">kitted<") && !page.contains("BV-9-XX"), "{page}");
+}
+
+/// Two people have the card open; the second one saves what the first has changed.
+#[tokio::test]
+async fn a_conflict_shows_what_was_typed_beside_what_stands_now() {
+    let bench = bench().await;
+    bench.started().await;
+    let opened = bench.get_card().await;
+    let id = value(&opened, "name=\"tv-").to_owned();
+    let version = value(&opened, "name=\"version\" value=\"").to_owned();
+    let task = value(&opened, &format!("name=\"tv-{id}\" value=\"")).to_owned();
+    let first = format!("version={version}&tv-{id}={task}&go=save&o-{id}=done&m-{id}=20");
+    assert_eq!(bench.post(&bench.card, &first).await.0, StatusCode::SEE_OTHER);
+    let second =
+        format!("version={version}&tv-{id}={task}&go=save&o-{id}=not_needed&m-{id}=5&n-{id}=clean");
+    let (status, page) = bench.post(&bench.card, &second).await;
+    assert_eq!(status, StatusCode::CONFLICT);
+    assert!(page.contains("changed this job meanwhile"), "{page}");
+    assert!(page.contains("not needed, 5 min, clean"), "what was typed: {page}");
+    assert!(page.contains("done, 20 min"), "what stands now: {page}");
+    assert!(page.contains("value=\"clean\""), "and it is still in its field: {page}");
+    // Seen by whoever typed it, the same form puts theirs in its place.
+    let task = value(&page, &format!("name=\"tv-{id}\" value=\"")).to_owned();
+    let again = second.replace(
+        &format!("tv-{id}={}", value(&opened, &format!("name=\"tv-{id}\" value=\""))),
+        &format!("tv-{id}={task}"),
+    );
+    assert_eq!(bench.post(&bench.card, &again).await.0, StatusCode::SEE_OTHER);
+}

@@ -209,6 +209,7 @@ impl Yard {
             read_at: now() - TimeDelta::days(days_ago),
             shown: Hours::from_whole_hours(hours),
             shown_before: None,
+            corrects: None,
             source: "test".into(),
             recorded_by: None,
             recorded_at: now() - TimeDelta::days(days_ago),
@@ -454,6 +455,48 @@ async fn a_swapped_meter_goes_on_from_the_same_life_hours() {
     assert_eq!(life, Hours::from_whole_hours(415));
 }
 
+#[tokio::test]
+async fn a_mistyped_swap_is_put_right_or_undone_with_a_reason() {
+    let yard = Yard::open().await;
+    let technician = yard.sign_in("technician").await;
+    let home = format!("/fleet/engines/{}", yard.engine);
+    let path = format!("{home}/meter/correction");
+    assert_eq!(technician.get(&path).await.0, StatusCode::NOT_FOUND, "nothing was swapped");
+    let key = technician.key(&format!("{home}/meter")).await;
+    let swap =
+        format!("form_key={key}&old_last=417&new_first=0&swapped_at=2026-07-06T07:00&onward=");
+    let swapped = technician.post(&format!("{home}/meter"), &swap).await;
+    assert_eq!(swapped.status(), StatusCode::SEE_OTHER);
+    let (_, page) = technician.get(&path).await;
+    assert!(page.contains("the old meter ended at 417"), "{page}");
+    let form = |old: &str, why: &str| {
+        let at = "swapped_at=2026-07-06T07:00";
+        format!("form_key={key}&go=correct&old_last={old}&new_first=0&{at}&reason={why}")
+    };
+    for (old, why, fault) in [("415", "", "Say why"), ("12", "typo", "shown before")] {
+        let refused = technician.post(&path, &form(old, why)).await;
+        assert_eq!(refused.status(), StatusCode::UNPROCESSABLE_ENTITY);
+        assert!(text(refused).await.contains(fault), "{fault}");
+    }
+    let right = technician.post(&path, &form("415", "typo")).await;
+    assert_eq!(right.status(), StatusCode::SEE_OTHER);
+    let all = readings(&yard).await;
+    let life = |of: &[Reading]| {
+        let ledger = store::readings::ledger(of).expect("a ledger");
+        ledger.life(Hours::ZERO).last().expect("a point").life
+    };
+    assert_eq!(life(&all), Hours::from_whole_hours(415));
+    let last = all.last().expect("a reading");
+    assert_eq!((last.note.as_deref(), last.corrects.is_some()), (Some("typo"), true));
+    // Undone: the old meter goes on, so its next reading is no fall.
+    let undo = format!("form_key={key}&go=undo&shown=415&undo_reason=wrong+engine");
+    let undone = technician.post(&path, &undo).await;
+    assert_eq!(undone.status(), StatusCode::SEE_OTHER);
+    assert_eq!(technician.get(&path).await.0, StatusCode::NOT_FOUND, "no swap is left");
+    let (_, page) = technician.get(&home).await;
+    assert!(page.contains("put right") && !page.contains("Correct the meter swap"), "{page}");
+}
+
 /// What the button that keeps a file sends.
 fn waiting(page: &str) -> &str {
     let rest = page.split("name=\"file\" value=\"").nth(1).expect("a file waits");
@@ -578,9 +621,132 @@ async fn a_safety_finding_holds_its_engine_until_a_named_person_clears_it() {
     let owner = yard.sign_in("owner").await;
     let key = owner.key(&engine).await;
     let form = format!("form_key={key}&note=clutch+dog+replaced");
+    let asked = owner.post(&clear, &form).await;
+    assert_eq!(asked.status(), StatusCode::UNPROCESSABLE_ENTITY);
+    let asked = text(asked).await;
+    assert!(asked.contains("Say whether what was found is settled."), "{asked}");
+    assert!(asked.contains("value=\"clutch dog replaced\""), "what was typed stays");
+    let form = format!("{form}&settled=yes");
     assert_eq!(owner.post(&clear, &form).await.status(), StatusCode::SEE_OTHER);
-    let holds = store::findings::open_holds(yard.store.connection(), yard.organisation).await;
+    let (connection, organisation) = (yard.store.connection(), yard.organisation);
+    let holds = store::findings::open_holds(connection, organisation).await;
     assert!(holds.expect("holds").is_empty());
+    let open = store::findings::open(connection, organisation).await.expect("findings");
+    assert!(open.is_empty(), "the finding is closed in the same step: {open:?}");
+    let (_, bench) = owner.get("/bench").await;
+    assert!(!bench.contains("Pops out of gear"), "what was proposed for it is dropped");
+}
+
+#[tokio::test]
+async fn a_hold_cleared_without_settling_leaves_its_finding_open() {
+    let yard = Yard::open().await;
+    let owner = yard.sign_in("owner").await;
+    let engine = format!("/fleet/engines/{}", yard.engine);
+    let key = owner.key(&engine).await;
+    let form = format!("form_key={key}&kind={}", yard.kind);
+    let path = format!("{engine}/finding");
+    assert_eq!(owner.post(&path, &form).await.status(), StatusCode::SEE_OTHER);
+    let (connection, organisation) = (yard.store.connection(), yard.organisation);
+    let holds = store::findings::open_holds(connection, organisation).await;
+    let hold: Hold = holds.expect("holds").remove(0);
+    let form = format!("form_key={key}&note=runs+until+the+part+comes&settled=no");
+    let cleared = owner.post(&format!("/holds/{}/clear", hold.id), &form).await;
+    assert_eq!(cleared.status(), StatusCode::SEE_OTHER);
+    let open = store::findings::open(connection, organisation).await.expect("findings");
+    assert_eq!(open.len(), 1);
+}
+
+#[tokio::test]
+async fn a_check_with_a_bad_line_is_kept_with_its_finding_hold_and_hours() {
+    let yard = Yard::open().await;
+    let technician = yard.sign_in("technician").await;
+    let engine = format!("/fleet/engines/{}", yard.engine);
+    let path = format!("{engine}/check");
+    let key = technician.key(&path).await;
+    let seen = "stop_cord=bad&tell_tale=good&note=cord+frayed";
+    let asked = technician.post(&path, &format!("form_key={key}&{seen}")).await;
+    assert_eq!(asked.status(), StatusCode::UNPROCESSABLE_ENTITY);
+    let asked = text(asked).await;
+    assert!(asked.contains("Say whether it goes out or came back."), "{asked}");
+    assert!(asked.contains("value=\"bad\" checked") && asked.contains("cord frayed"), "{asked}");
+    let falls = format!("form_key={key}&kind=return&{seen}&meter=12");
+    let refused = technician.post(&path, &falls).await;
+    assert_eq!(refused.status(), StatusCode::UNPROCESSABLE_ENTITY);
+    let (connection, organisation) = (yard.store.connection(), yard.organisation);
+    let open = store::findings::open(connection, organisation).await.expect("findings");
+    assert!(open.is_empty(), "nothing is kept where the hours are refused");
+    let form = format!("form_key={key}&kind=return&{seen}&meter=415");
+    assert_eq!(technician.post(&path, &form).await.status(), StatusCode::SEE_OTHER);
+    let open = store::findings::open(connection, organisation).await.expect("findings");
+    let of: Vec<_> = open.iter().map(|one| (one.title.as_str(), one.safety)).collect();
+    assert_eq!(of, [("stop cord does not stop the engine", true)]);
+    let holds = store::findings::open_holds(connection, organisation).await.expect("holds");
+    assert_eq!(holds.len(), 1);
+    assert_eq!(readings(&yard).await.last().expect("a reading").shown.as_decimal(), 415.0);
+    let (_, page) = technician.get(&engine).await;
+    assert!(page.contains("not good: stop cord: cord frayed"), "{page}");
+}
+
+#[tokio::test]
+async fn a_held_engine_offers_the_spare_of_its_pool_and_one_press_fits_it() {
+    let yard = Yard::open().await;
+    let owner = yard.sign_in("owner").await;
+    let engine = format!("/fleet/engines/{}", yard.engine);
+    let (connection, organisation) = (yard.store.connection(), yard.organisation);
+    let fitted = record::get::<Engine>(connection, organisation, yard.engine).await;
+    let fitted = fitted.expect("an engine");
+    let spare =
+        Engine { id: EngineId::fresh(), serial: "KV-2090".into(), tag: None, ..fitted.clone() };
+    let author = Author { id: None, name: "test".into(), at: now(), note: None };
+    let add = async |tx: &Transaction| {
+        record::create(tx, organisation, &author, std::slice::from_ref(&spare)).await
+    };
+    yard.store.write::<_, store::StoreError>(add).await.expect("a spare");
+    let (_, page) = owner.get(&engine).await;
+    assert!(!page.contains("Fit KV-2090 now"), "nothing is in its way");
+    let key = owner.key(&engine).await;
+    let finding = format!("form_key={key}&kind={}", yard.kind);
+    owner.post(&format!("{engine}/finding"), &finding).await;
+    let (_, page) = owner.get(&engine).await;
+    assert!(page.contains("Fit KV-2090 now") && page.contains("is on hold"), "{page}");
+    let form = format!("form_key={key}&spare={}", spare.id);
+    let fitted = owner.post(&format!("{engine}/spare"), &form).await;
+    assert_eq!(fitted.status(), StatusCode::SEE_OTHER);
+    let open = store::boats::open_fittings(connection, organisation).await.expect("fittings");
+    assert_eq!(open.iter().map(|one| one.engine).collect::<Vec<_>>(), [spare.id]);
+    let again = owner.post(&format!("{engine}/spare"), &form).await;
+    assert_eq!(again.status(), StatusCode::UNPROCESSABLE_ENTITY);
+    let again = text(again).await;
+    assert!(again.contains("sits on no boat"), "{again}");
+    let technician = yard.sign_in("technician").await;
+    assert_eq!(technician.get(&format!("{engine}/spare")).await.0, StatusCode::FORBIDDEN);
+}
+
+/// A yard of which nothing is known yet: each page says where to begin.
+#[tokio::test]
+async fn pages_of_an_empty_yard_say_what_to_load_first() {
+    let yard = Yard::open().await;
+    let euro = Currency::parse("EUR").expect("a currency");
+    let begin = async |tx: &Transaction| {
+        let made = organisations::create(tx, "Empty", euro, now()).await?;
+        let author = Author { id: None, name: "test".into(), at: now(), note: None };
+        let owner = Person { email: None, ..person("first", Role::Owner) };
+        record::create(tx, made.id, &author, std::slice::from_ref(&owner)).await?;
+        let lasts = TimeDelta::minutes(5);
+        sessions::create_link(tx, made.id, owner.id, now(), lasts).await
+    };
+    let link = yard.store.write(begin).await.expect("an empty yard");
+    let answer = yard.send(get(&format!("/sign-in/once/{}", link.reveal()), "")).await;
+    let cookie = answer.headers()[SET_COOKIE].to_str().expect("text");
+    let cookie = cookie.split(';').next().expect("a pair").to_owned();
+    let owner = Browser { yard: &yard, cookie };
+    for path in ["/stores/count", "/stores/shelf-life", "/fleet/hours"] {
+        let (status, page) = owner.get(path).await;
+        assert_eq!(status, StatusCode::OK, "{path}");
+        assert!(page.contains("Load the sites first"), "{path}: {page}");
+        assert!(page.contains("href=\"/yard/files\""), "{path}: {page}");
+        assert!(!page.contains("<select"), "{path} offers no choice of nothing: {page}");
+    }
 }
 
 #[tokio::test]

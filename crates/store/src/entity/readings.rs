@@ -21,6 +21,7 @@ pub struct Model {
     pub recorded_by_id: Option<Uuid>,
     pub recorded_at: DateTimeUtc,
     pub note: Option<String>,
+    pub corrects_at: Option<DateTimeUtc>,
 }
 
 #[derive(Copy, Clone, Debug, EnumIter, DeriveRelation)]

@@ -1,5 +1,6 @@
 //! What was found asks for work.
 
+use chrono::Days;
 use fleet::bench::{Job, JobStatus};
 use fleet::engine::Engine;
 use fleet::finding::Finding;
@@ -14,9 +15,10 @@ use crate::Transaction;
 use crate::entity::jobs;
 use crate::error::StoreError;
 use crate::record::{self, Author};
+use crate::sites;
 
 /// Proposes the job that a finding asks for, with the task of its kind and that task's parts.
-/// Nothing is reserved before somebody agrees.
+/// Nothing is reserved before somebody agrees. What is promised within days has its day.
 ///
 /// # Errors
 /// `Missing` where the engine, its pool or the finding's kind is not there.
@@ -37,12 +39,20 @@ pub async fn propose_for(
         Some(task) => Some(record::get::<Task>(transaction, organisation, task).await?),
     };
     let tasks: Vec<TaskId> = task.iter().map(|task| task.id).collect();
+    let planned_on = match finding.urgency.promised_days() {
+        None => None,
+        Some(days) => {
+            let at = finding.found_at;
+            let found_on = sites::today(transaction, organisation, pool.site, at).await?;
+            Some(found_on + Days::new(days))
+        }
+    };
     let parts = parts_of_tasks(transaction, organisation, engine.model, &tasks).await?;
     let new = NewJob {
         engine: engine.id,
         site: pool.site,
         finding: Some(finding.id),
-        planned_on: None,
+        planned_on,
         bay: None,
         person: None,
         tasks: task.map(|task| (task.id, task.own_work)).into_iter().collect(),

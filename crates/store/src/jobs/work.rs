@@ -1,5 +1,7 @@
 //! Work at the bench: what was done, how long it took, what went in.
 
+use std::collections::BTreeMap;
+
 use chrono::NaiveDate;
 use fleet::Minutes;
 use fleet::bench::{
@@ -10,7 +12,7 @@ use fleet::id::{JobId, JobPartId, JobTaskId, OrganisationId, PartId, PersonId};
 use fleet::part::Part;
 
 use super::create::part_of;
-use super::follow::{Followed, Moving};
+use super::follow::{Followed, Moving, lock_levels_of};
 use super::shortage;
 use crate::Transaction;
 use crate::error::StoreError;
@@ -147,6 +149,88 @@ pub async fn add_part(
     let of = std::slice::from_ref(&job);
     let mut shortages = shortage::shortages(transaction, organisation, of).await?;
     Ok(Followed { shortages: shortages.remove(&job.id).unwrap_or_default(), job })
+}
+
+/// Takes off again what was asked for on the bench: all of the line where the plan wanted none of
+/// it, else down to what was planned. What was kept back of it is free again; a job that waited for
+/// nothing else is kitted. `version` is the job part's.
+///
+/// # Errors
+/// `Stale`; `job-part-planned` where nothing of it was asked for on the bench; `job-part-used` where
+/// some of it went in or was issued; `job-closed` where the job is over.
+pub async fn take_off_part(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    who: &Author,
+    part: JobPartId,
+    version: i64,
+    today: NaiveDate,
+) -> Result<Followed, StoreError> {
+    let seen = record::get::<JobPart>(transaction, organisation, part).await?;
+    let job = record::get::<Job>(transaction, organisation, seen.job).await?;
+    lock_levels_of(transaction, organisation, &job).await?;
+    let job = record::lock::<Job>(transaction, organisation, job.id).await?;
+    if job.status.is_closed() {
+        let what = format!("job {} is {}; its parts are what they were", job.number, job.status);
+        return Err(StoreError::Broken { rule: "job-closed", what });
+    }
+    let line = record::lock::<JobPart>(transaction, organisation, part).await?;
+    if line.version != version {
+        let noun = <JobPart as record::Record>::NOUN;
+        return Err(StoreError::Stale { noun, given: version, current: line.version });
+    }
+    let planned = line.quantity - line.beyond_plan;
+    let issued = check_unused(transaction, organisation, &line).await?;
+    let keeps = (planned - issued).max(0);
+    stock::let_go(transaction, organisation, who, (job.id, line.part), keeps).await?;
+    if planned == 0 {
+        record::remove::<JobPart>(transaction, organisation, who, line.id, line.version).await?;
+    } else {
+        let shrunk = JobPart { quantity: planned, beyond_plan: 0, ..line };
+        record::change(transaction, organisation, who, &shrunk).await?;
+    }
+    let moving = Moving { transaction, organisation, who, today };
+    let job = match job.status {
+        JobStatus::Short => moving.settle(job).await?,
+        _ => job,
+    };
+    let mut shortages = match job.status {
+        JobStatus::Short => {
+            let of = std::slice::from_ref(&job);
+            shortage::shortages(transaction, organisation, of).await?
+        }
+        _ => BTreeMap::new(),
+    };
+    Ok(Followed { shortages: shortages.remove(&job.id).unwrap_or_default(), job })
+}
+
+/// Only what was asked for on the bench, and of that nothing that went in, can be taken off again.
+/// How much of the part was issued to the job.
+async fn check_unused(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    line: &JobPart,
+) -> Result<i64, StoreError> {
+    let part = record::get::<Part>(transaction, organisation, line.part).await?;
+    let planned = line.quantity - line.beyond_plan;
+    if line.beyond_plan == 0 {
+        let what =
+            format!("{} is what the job was planned with; write 0 where none went in", part.number);
+        return Err(StoreError::Broken { rule: "job-part-planned", what });
+    }
+    let issued = stock::issued_to(transaction, organisation, &[line.job]).await?;
+    let issued = issued.get(&(line.job, line.part)).copied().unwrap_or(0);
+    let gone = line.used.unwrap_or(0).max(issued);
+    if gone > planned {
+        let (gone, planned) = (part.unit.with(gone), part.unit.with(planned));
+        let what = format!(
+            "{gone} of {} went into this job by its record, {planned} without what was asked for; \
+             what went in stays",
+            part.number
+        );
+        return Err(StoreError::Broken { rule: "job-part-used", what });
+    }
+    Ok(issued)
 }
 
 /// What a job on this engine usually takes.

@@ -65,6 +65,7 @@ impl Loaded for ReadingRow {
             read_at,
             shown: self.shown,
             shown_before: self.shown_before,
+            corrects: None,
             source: self.source,
             recorded_by: None,
             recorded_at: at.now,
@@ -153,12 +154,14 @@ impl Held {
 
     fn accept(&mut self, entry: &Entry) -> Result<Accepted, LedgerError> {
         let before = match entry.mark {
-            Mark::Correction { .. } => self.shown_at(entry.read_at),
+            Mark::Correction { .. } => Some(entry.read_at),
+            Mark::SwapCorrected { swap, .. } => Some(swap),
             _ => None,
         };
+        let before = before.and_then(|at| Some((at, self.shown_at(at)?)));
         let accepted = self.ledger.accept(*entry)?;
-        if let Some(before) = before {
-            self.voided.entry(entry.read_at).or_default().push(before);
+        if let Some((at, before)) = before {
+            self.voided.entry(at).or_default().push(before);
         }
         Ok(accepted)
     }
@@ -171,7 +174,9 @@ impl Held {
             Mark::Reading { shown } | Mark::Estimate { shown } | Mark::Correction { shown } => {
                 shown
             }
-            Mark::MeterReplaced { new_first, .. } => new_first,
+            Mark::MeterReplaced { new_first, .. } | Mark::SwapCorrected { new_first, .. } => {
+                new_first
+            }
             Mark::Reset { after, .. } => after,
         })
     }

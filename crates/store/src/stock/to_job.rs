@@ -52,8 +52,8 @@ pub async fn issue(
         let wanted = u32::try_from(rest).unwrap_or(u32::MAX);
         let picked = pick(shelf, wanted, purpose, today);
         if picked.missing > 0 {
-            let free = i64::from(wanted - picked.missing);
-            return Err(too_few("stock-short", free, rest));
+            let few = (i64::from(wanted - picked.missing), rest);
+            return Err(too_few(transaction, organisation, "stock-short", part, few).await);
         }
         let found = picked.picks.iter().map(|pick| (lot_of(pick.lot), i64::from(pick.quantity)));
         taken.extend(found);
@@ -113,7 +113,29 @@ async fn take_promised(
     Ok(taken)
 }
 
-/// Ends a promise of which `pieces` are taken; the rest is promised anew.
+/// Lets go of what a job was promised of a part beyond `keeps`, what was promised last first.
+pub async fn let_go(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    author: &Author,
+    (job, part): (JobId, PartId),
+    keeps: i64,
+) -> Result<(), StoreError> {
+    let mut held = held_for_jobs(transaction, organisation, &[job]).await?;
+    held.retain(|one| one.part == part);
+    let mut beyond = held.iter().map(|one| one.quantity).sum::<i64>() - keeps;
+    for one in held.into_iter().rev() {
+        let pieces = one.quantity.min(beyond);
+        if pieces > 0 {
+            let free = ReservationStatus::Released;
+            end_part_of(transaction, organisation, author, one, (pieces, free)).await?;
+        }
+        beyond -= pieces;
+    }
+    Ok(())
+}
+
+/// Ends a promise of which `pieces` are taken.
 async fn take_of(
     transaction: &Transaction,
     organisation: OrganisationId,
@@ -121,14 +143,25 @@ async fn take_of(
     held: Reservation,
     pieces: i64,
 ) -> Result<(), StoreError> {
-    let status = ReservationStatus::Issued;
+    let issued = (pieces, ReservationStatus::Issued);
+    end_part_of(transaction, organisation, author, held, issued).await
+}
+
+/// Ends a promise as far as `pieces`; the rest is promised anew.
+async fn end_part_of(
+    transaction: &Transaction,
+    organisation: OrganisationId,
+    author: &Author,
+    held: Reservation,
+    (pieces, status): (i64, ReservationStatus),
+) -> Result<(), StoreError> {
     let ended = end_reservation(transaction, organisation, author, held.id, status).await?;
     let left = held.quantity - pieces;
     if left == 0 {
         return Ok(());
     }
-    let issued = Reservation { quantity: pieces, ..ended };
-    record::change(transaction, organisation, author, &issued).await?;
+    let taken = Reservation { quantity: pieces, ..ended };
+    record::change(transaction, organisation, author, &taken).await?;
     let rest = Reservation { id: ReservationId::fresh(), version: 1, quantity: left, ..held };
     record::create(transaction, organisation, author, std::slice::from_ref(&rest)).await?;
     let place = (rest.part, rest.site);

@@ -9,7 +9,7 @@ use fleet::id::{EngineId, FindingId, FindingKindId, PersonId};
 use fleet::person::Role;
 use fleet::programme::{FindingKind, Urgency};
 use serde::{Deserialize, Serialize};
-use store::{Transaction, findings, jobs, record};
+use store::{Transaction, findings, record};
 use utoipa::ToSchema;
 use utoipa::openapi::Ref;
 use uuid::Uuid;
@@ -197,26 +197,8 @@ pub async fn close_finding(
     let now = state.now();
     let (organisation, author) = (actor.organisation, actor.author(now));
     let work = async |transaction: &Transaction| {
-        let found = record::lock::<Finding>(transaction, organisation, FindingId(id)).await?;
-        if found.status == FindingStatus::Closed {
-            return Err(Problem::rule("finding-closed", "this finding was closed before"));
-        }
-        let holds = findings::holds_of_engines(transaction, organisation, &[found.engine]).await?;
-        if holds.iter().any(|hold| hold.finding == Some(found.id) && hold.cleared_at.is_none()) {
-            let detail = "its hold still stands; whoever may clear it does so first";
-            return Err(Problem::rule("finding-held", detail));
-        }
-        let closed = Finding {
-            version,
-            status: FindingStatus::Closed,
-            closed_at: Some(now),
-            closing_note: Some(note.clone()),
-            ..found
-        };
-        let closed = record::change(transaction, organisation, &author, &closed).await?;
-        let reason = format!("the finding was closed: {note}");
-        jobs::drop_proposals(transaction, organisation, &author, closed.id, &reason).await?;
-        Ok(closed)
+        let of = (FindingId(id), version);
+        findings::close(transaction, organisation, &author, of, &note).await
     };
     let closed = state.store.write(work).await?;
     Ok(tagged(StatusCode::OK, &FindingFields::show(closed)))

@@ -20,7 +20,7 @@ use crate::once::{Answer, OnceKey, Turn};
 use crate::paging::{Listed, PageWanted, link_to_next};
 use crate::path::Id;
 use crate::problem::{Problem, Refused};
-use crate::resource::{Resource as _, tagged};
+use crate::resource::{Resource as _, Shown, tagged};
 use crate::resources::FittingFields;
 use crate::state::ApiState;
 
@@ -101,6 +101,68 @@ pub async fn record_fitting(
             boats::record_fitting(transaction, organisation, &author, given).await?
         };
         let answer = Answer::json(StatusCode::CREATED, Some(1), &FittingFields::show(fitting))?;
+        kept.keep(transaction, answer).await
+    };
+    Ok(state.store.write(work).await?.into_response())
+}
+
+/// Two engines that change places.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewExchange {
+    engine: Uuid,
+    with: Uuid,
+    /// Now where none is given.
+    #[serde(default)]
+    at: Option<DateTime<Utc>>,
+}
+
+/// Two fittings that began in the same moment.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct Exchanged {
+    #[schema(schema_with = fittings_schema)]
+    fittings: Vec<Shown<FittingFields>>,
+}
+
+fn fittings_schema() -> utoipa::openapi::Array {
+    let fitting = utoipa::openapi::Ref::from_schema_name("Fitting");
+    utoipa::openapi::ArrayBuilder::new().items(fitting).build()
+}
+
+/// Let two engines change places
+///
+/// Both come off and each begins where the other sat, in the same moment. Role: planner.
+#[utoipa::path(
+    post, path = "/fittings/exchange", tag = "fittings",
+    params(("Idempotency-Key" = Option<String>, Header)),
+    request_body = NewExchange,
+    responses(
+        (status = 201, description = "exchanged", body = Exchanged),
+        (status = 404, description = "no such engine"),
+        (status = 422, description = "one of them sits on no boat, was fitted later, or it lies in the future"),
+        Refused,
+    ),
+)]
+pub async fn exchange_engines(
+    State(state): State<ApiState>,
+    actor: Actor,
+    key: OnceKey,
+    Body(body): Body<NewExchange>,
+) -> Result<Response, Problem> {
+    actor.needs(Role::Planner)?;
+    let key = key.of(&body);
+    let now = state.now();
+    let (organisation, author) = (actor.organisation, actor.author(now));
+    let NewExchange { engine, with, at } = body;
+    let (both, at) = ((EngineId(engine), EngineId(with)), at.unwrap_or(now));
+    let work = async |transaction: &Transaction| {
+        let kept = match key.take(transaction, &actor, now).await? {
+            Turn::First(kept) => kept,
+            Turn::Before(answer) => return Ok::<_, Problem>(answer),
+        };
+        let fittings = boats::exchange(transaction, organisation, &author, both, at).await?;
+        let fittings = fittings.into_iter().map(FittingFields::show).collect();
+        let answer = Answer::json(StatusCode::CREATED, None, &Exchanged { fittings })?;
         kept.keep(transaction, answer).await
     };
     Ok(state.store.write(work).await?.into_response())

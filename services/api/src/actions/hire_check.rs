@@ -45,6 +45,9 @@ pub struct NewHireCheck {
     note: Option<String>,
     /// What was looked at, each thing once.
     items: Vec<ItemSeen>,
+    /// Writes down what was bad as findings, with their holds and jobs, in the same transaction.
+    #[serde(default)]
+    raise_findings: bool,
 }
 
 /// One thing that was looked at.
@@ -66,6 +69,9 @@ pub struct RecordedHireCheck {
     #[schema(schema_with = check_schema)]
     pub check: Shown<HireCheckFields>,
     pub items: Vec<ItemSeen>,
+    /// Findings that were written down with it.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub findings: Vec<Uuid>,
 }
 
 /// A page of them.
@@ -84,13 +90,18 @@ fn check_schema() -> Ref {
 impl RecordedHireCheck {
     fn show((check, items): (HireCheck, Vec<CheckItem>)) -> Self {
         let seen = |CheckItem { item, outcome, .. }| ItemSeen { item, outcome };
-        Self { check: HireCheckFields::show(check), items: items.into_iter().map(seen).collect() }
+        Self {
+            check: HireCheckFields::show(check),
+            items: items.into_iter().map(seen).collect(),
+            findings: Vec::new(),
+        }
     }
 }
 
 impl NewHireCheck {
     fn build(self, now: DateTime<Utc>) -> Result<(HireCheck, Vec<CheckItem>), Problem> {
-        let Self { boat, engine, kind, checked_at, checked_by, note, items } = self;
+        let Self { boat, engine, kind, checked_at, checked_by, note, items, raise_findings: _ } =
+            self;
         let check = HireCheck {
             id: HireCheckId::fresh(),
             boat: BoatId(boat),
@@ -142,8 +153,9 @@ pub async fn record_hire_check(
     actor.needs(Role::Technician)?;
     let key = key.of(&body);
     let now = state.now();
+    let raises = body.raise_findings;
     let (check, items) = body.build(now)?;
-    let organisation = actor.organisation;
+    let (organisation, author) = (actor.organisation, actor.author(now));
     let work = async |transaction: &Transaction| {
         let kept = match key.take(transaction, &actor, now).await? {
             Turn::First(kept) => kept,
@@ -151,7 +163,12 @@ pub async fn record_hire_check(
         };
         let check =
             hire::record_check(transaction, organisation, check.clone(), &items, now).await?;
-        let recorded = RecordedHireCheck::show((check, items.clone()));
+        let mut recorded = RecordedHireCheck::show((check.clone(), items.clone()));
+        if raises {
+            let raised =
+                hire::raise_findings(transaction, organisation, &author, &check, &items).await?;
+            recorded.findings = raised.iter().map(|(finding, _)| finding.id.0).collect();
+        }
         kept.keep(transaction, Answer::json(StatusCode::CREATED, None, &recorded)?).await
     };
     Ok(state.store.write(work).await?.into_response())

@@ -46,6 +46,10 @@ pub struct Clearing {
     person: Uuid,
     #[schema(example = "stop cord replaced and tried")]
     note: String,
+    /// Whether what was done settles the finding behind the hold as well: it is then closed with the
+    /// same note, in the same transaction. Where this is not given it stays as it is.
+    #[serde(default)]
+    settles_finding: bool,
     /// The person's own; needed for a safety hold.
     #[serde(default)]
     password: Option<String>,
@@ -115,7 +119,8 @@ pub async fn place_hold(
         (status = 200, description = "cleared", body = ref("#/components/schemas/Hold")),
         (status = 403, description = "the password is not that person's"),
         (status = 412, description = "changed meanwhile"),
-        (status = 422, description = "cleared before, or the person has not that right"),
+        (status = 422, description = "cleared before, the person has not that right, or the finding \
+         to settle is not there or closed before"),
         Refused,
     ),
 )]
@@ -127,7 +132,7 @@ pub async fn clear_hold(
     Body(body): Body<Clearing>,
 ) -> Result<Response, Problem> {
     actor.needs(Role::Technician)?;
-    let Clearing { person, note, password } = body;
+    let Clearing { person, note, settles_finding, password } = body;
     let (connection, organisation) = (state.store.connection(), actor.organisation);
     let hold: Hold = record::get(connection, organisation, HoldId(id)).await?;
     let person: Person = record::get(connection, organisation, PersonId(person)).await?;
@@ -148,6 +153,11 @@ pub async fn clear_hold(
         let held = record::lock::<Hold>(transaction, organisation, hold.id).await?;
         if held.version != version {
             return Err(Problem::changed_meanwhile());
+        }
+        if settles_finding {
+            let both = findings::clear_and_settle;
+            let done = both(transaction, organisation, &author, &person, held.id, &note).await?;
+            return Ok(done.0);
         }
         let cleared =
             findings::clear_hold(transaction, organisation, &author, &person, held.id, &note);

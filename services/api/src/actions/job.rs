@@ -6,7 +6,7 @@ use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use chrono::NaiveDate;
 use fleet::Minutes;
-use fleet::bench::{Job, JobStatus, JobTask, TaskOutcome};
+use fleet::bench::{Job, JobPart, JobStatus, JobTask, TaskOutcome};
 use fleet::engine::Engine;
 use fleet::id::{
     BayId, EngineId, FindingId, JobId, JobPartId, JobTaskId, PartId, PersonId, SiteId, TaskId,
@@ -587,6 +587,38 @@ pub async fn ask_for_part(
         let today = sites::today(transaction, organisation, job.site, now).await?;
         let (of, asked) = ((job.id, version), (PartId(part), quantity, why.as_deref()));
         jobs::add_part(transaction, organisation, &author, of, asked, today).await
+    };
+    Ok(MovedJob::from(state.store.write(work).await?).tagged())
+}
+
+/// Take a part off again
+///
+/// What was asked for beyond the plan, while nothing of it went in: what was kept back of it is free
+/// again, and a job that waited for nothing else is kitted. Role: technician.
+#[utoipa::path(
+    delete, path = "/job-parts/{id}", tag = "jobs",
+    params(("id" = Uuid, Path), ("If-Match" = String, Header)),
+    responses(
+        (status = 200, description = "taken off; the job as it stands now", body = MovedJob),
+        (status = 412, description = "changed meanwhile"),
+        (status = 422, description = "planned from the start, some of it went in, or the job is over"),
+        Refused,
+    ),
+)]
+pub async fn take_off_job_part(
+    State(state): State<ApiState>,
+    actor: Actor,
+    Id(id): Id,
+    IfMatch(version): IfMatch,
+) -> Result<Response, Problem> {
+    actor.needs(Role::Technician)?;
+    let now = state.now();
+    let (organisation, author) = (actor.organisation, actor.author(now));
+    let work = async |transaction: &Transaction| {
+        let part = record::get::<JobPart>(transaction, organisation, JobPartId(id)).await?;
+        let job = record::get::<Job>(transaction, organisation, part.job).await?;
+        let today = sites::today(transaction, organisation, job.site, now).await?;
+        jobs::take_off_part(transaction, organisation, &author, part.id, version, today).await
     };
     Ok(MovedJob::from(state.store.write(work).await?).tagged())
 }

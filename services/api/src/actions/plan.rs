@@ -152,6 +152,15 @@ pub struct VisitOpening {
     pub blocked_by: Vec<String>,
 }
 
+/// A visit whose tasks are not the same.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct VisitReworked {
+    /// The engine's serial.
+    pub visit: String,
+    pub added: Vec<Uuid>,
+    pub dropped: Vec<Uuid>,
+}
+
 /// What one plan has otherwise than another.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct PlanDifference {
@@ -166,6 +175,8 @@ pub struct PlanDifference {
     /// Minutes above contract by skill, this plan's less the other's.
     pub overtime_minutes: BTreeMap<String, i64>,
     pub boat_days_short: BTreeMap<String, i64>,
+    /// Visits of both that do other work.
+    pub reworked: Vec<VisitReworked>,
 }
 
 /// A visit that stands otherwise.
@@ -534,6 +545,15 @@ fn differs(after: &Standing, before: &Standing, difference: DatedDifference) -> 
         shifted: shifted.collect(),
         gained: difference.gained,
         lost: difference.lost,
+        reworked: difference
+            .reworked
+            .into_iter()
+            .map(|reworked| VisitReworked {
+                visit: reworked.visit,
+                added: reworked.added.into_iter().map(|task| task.0).collect(),
+                dropped: reworked.dropped.into_iter().map(|task| task.0).collect(),
+            })
+            .collect(),
         overtime_minutes: difference.overtime,
         boat_days_short: difference.shortfall,
     }

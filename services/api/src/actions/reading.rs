@@ -102,6 +102,7 @@ impl NewReading {
             read_at,
             shown: parse_hours(shown)?,
             shown_before: shown_before.map(parse_hours).transpose()?,
+            corrects: None,
             source: source.unwrap_or_else(|| actor.name.clone()),
             recorded_by: recorded_by.map(PersonId),
             recorded_at: now,

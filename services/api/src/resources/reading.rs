@@ -59,6 +59,9 @@ pub struct ReadingFields {
     pub shown: f64,
     /// Hours.
     pub shown_before: Option<f64>,
+    /// Swap only: the moment of the swap on record that this one puts right.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub corrects: Option<DateTime<Utc>>,
     pub source: String,
     pub recorded_by: Option<Uuid>,
     pub recorded_at: DateTime<Utc>,
@@ -78,6 +81,7 @@ impl Resource for ReadingFields {
             read_at,
             shown,
             shown_before,
+            corrects,
             source,
             recorded_by,
             recorded_at,
@@ -89,6 +93,7 @@ impl Resource for ReadingFields {
             read_at,
             shown: shown.as_decimal(),
             shown_before: shown_before.map(|x| x.as_decimal()),
+            corrects,
             source,
             recorded_by: recorded_by.map(|x| x.0),
             recorded_at,

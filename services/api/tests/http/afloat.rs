@@ -115,6 +115,25 @@ async fn life_hours_go_on_over_a_swapped_meter(#[values(Sqlite, Postgres)] on: D
     let spans: Vec<_> =
         items(&meters).iter().map(|m| (&m["fitted_at"], &m["removed_at"])).collect();
     assert_eq!(spans, [(&first, &between), (&second, &Value::Null), (&between, &second)]);
+    // The last one was mistyped: 30 hours instead of 28.
+    let corrections = format!("/v1/engines/{engine}/meter-swap-corrections");
+    let right = |old_last: f64| {
+        let at = "2026-07-20T18:00:00Z";
+        let right = json!({"swapped_at": at, "old_last": old_last, "new_first": 0});
+        json!({"swap": at, "right": right, "reason": "typo"})
+    };
+    let taken = technician.post(&corrections, right(28.0)).await.expect(201);
+    assert_eq!(taken["reading"]["corrects"], second);
+    technician.post(&corrections, right(28.0)).await.expect(200);
+    let refused = technician.post(&corrections, right(2.0)).await.refusal();
+    assert_eq!(refused, (422, "reading-falls".to_owned()));
+    let unclear = json!({"swap": "2026-07-20T18:00:00Z", "reason": "typo"});
+    let refused = technician.post(&corrections, unclear).await.refusal();
+    assert_eq!(refused, (422, "swap-correction-unclear".to_owned()));
+    let undone = json!({"swap": "2026-07-20T18:00:00Z", "shown": 28, "reason": "wrong engine"});
+    technician.post(&corrections, undone).await.expect(201);
+    let meters = technician.get("/v1/meters").await.expect(200);
+    assert_eq!(items(&meters).len(), 2, "the meter that never was is gone");
 }
 
 #[rstest]
@@ -176,6 +195,17 @@ async fn an_engine_sits_on_one_boat_at_a_time(#[values(Sqlite, Postgres)] on: Da
     assert_eq!(items(&of_boat.expect(200)).len(), 3);
     let empty = planner.get(&format!("/v1/boats/{skarv}/fittings")).await.expect(200);
     assert_eq!(items(&empty).len(), 0);
+
+    // Two fitted engines change places in one call.
+    let both = json!({"engine": spare, "with": engine, "at": "2026-07-03T08:00:00Z"});
+    let path = "/v1/fittings/exchange";
+    let refused = planner.post(path, both.clone()).await.refusal();
+    assert_eq!(refused, (422, "engine-not-fitted".to_owned()));
+    planner.post("/v1/fittings", fit(&engine, &skarv, "2026-07-02T08:00:00Z")).await.expect(201);
+    let exchanged = planner.post(path, both).await.expect(201);
+    let sits: Vec<_> = exchanged["fittings"].as_array().unwrap().iter().collect();
+    assert_eq!((&sits[0]["engine"], &sits[0]["boat"]), (&json!(spare), &json!(skarv)));
+    assert_eq!((&sits[1]["engine"], &sits[1]["boat"]), (&json!(engine), &json!(sula)));
 }
 
 #[rstest]
@@ -249,13 +279,27 @@ async fn a_check_says_what_was_looked_at(#[values(Sqlite, Postgres)] on: Databas
     assert_eq!(post(later).await.refusal(), (422, "in-the-future".to_owned()));
     let taken = post(check(seen.clone())).await.expect(201);
     assert_eq!((&taken["check"]["engine"], &taken["items"]), (&json!(engine), &seen));
+    assert!(taken.get("findings").is_none(), "nothing is raised unasked: {taken}");
     let again = post(check(seen.clone())).await.refusal();
     assert_eq!(again, (409, "already-there".to_owned()));
+    let held = technician.get("/v1/holds").await.expect(200);
+    assert_eq!(items(&held).len(), 0);
+    let mut raises = check(json!([{"item": "fuel_leaks", "outcome": "bad"},
+        {"item": "flushed", "outcome": "bad"}, {"item": "shift", "outcome": "good"}]));
+    raises["raise_findings"] = json!(true);
+    raises["kind"] = json!("hand_over");
+    let taken = post(raises).await.expect(201);
+    assert_eq!(taken["findings"].as_array().unwrap().len(), 1, "{taken}");
+    let held = technician.get("/v1/holds").await.expect(200);
+    assert_eq!(
+        (&items(&held)[0]["reason"], &items(&held)[0]["safety"]),
+        (&json!("fuel leak"), &json!(true))
+    );
     for path in
         [format!("/v1/boats/{sula}/hire-checks"), format!("/v1/engines/{engine}/hire-checks")]
     {
         let list = technician.get(&path).await.expect(200);
-        assert_eq!(items(&list).len(), 1, "{path}");
+        assert_eq!(items(&list).len(), 2, "{path}");
         let names = |list: &Value| {
             let mut names: Vec<_> =
                 list.as_array().unwrap().iter().map(ToString::to_string).collect();

@@ -98,6 +98,48 @@ async fn a_safety_hold_is_cleared_by_a_competent_person_in_person(
 
 #[rstest]
 #[tokio::test]
+async fn what_settles_a_finding_clears_its_hold_and_closes_it_in_one_step(
+    #[values(Sqlite, Postgres)] on: Database,
+) {
+    let Some(service) = Service::start(on).await else { return };
+    let (yard, engine) = service.yard_with_engine("north", "ND-1042").await;
+    let technician = service.caller(yard.organisation, Role::Technician).await;
+    let body = json!({"engine": engine, "title": "weak tell-tale", "urgency": "stop"});
+    let found = technician.post("/v1/findings", body).await.expect(201);
+    let path = format!("/v1/holds/{}/clearing", found["hold"]["id"].as_str().unwrap());
+    let body = json!({"person": yard.owner.id, "note": "intake cleaned", "settles_finding": true});
+    technician.post_with(&path, &[("if-match", "\"1\"")], body).await.expect(200);
+    let finding = format!("/v1/findings/{}", found["finding"]["id"].as_str().unwrap());
+    let finding = technician.get(&finding).await.expect(200);
+    assert_eq!(
+        (&finding["status"], &finding["closing_note"]),
+        (&json!("closed"), &json!("intake cleaned"))
+    );
+    let job = format!("/v1/jobs/{}", found["job"]["id"].as_str().unwrap());
+    assert_eq!(technician.get(&job).await.expect(200)["status"], "dropped");
+}
+
+#[rstest]
+#[case::three_days("three_days", json!("2025-07-09"))]
+#[case::with_the_next_service("next_service", Value::Null)]
+#[tokio::test]
+async fn what_is_promised_within_days_is_proposed_for_that_day(
+    #[case] urgency: &str,
+    #[case] day: Value,
+    #[values(Sqlite, Postgres)] on: Database,
+) {
+    let Some(service) = Service::start(on).await else { return };
+    let (yard, engine) = service.yard_with_engine("north", "ND-1042").await;
+    let technician = service.caller(yard.organisation, Role::Technician).await;
+    // Half past eleven at night in UTC is the next day at the site.
+    let body = json!({"engine": engine, "title": "found", "urgency": urgency,
+        "found_at": "2025-07-05T23:30:00Z"});
+    let found = technician.post("/v1/findings", body).await.expect(201);
+    assert_eq!(found["job"]["planned_on"], day, "{found}");
+}
+
+#[rstest]
+#[tokio::test]
 async fn another_hold_is_cleared_by_anybody_who_works_there(
     #[values(Sqlite, Postgres)] on: Database,
 ) {
@@ -112,6 +154,9 @@ async fn another_hold_is_cleared_by_anybody_who_works_there(
         technician.post_with(&path, &[("if-match", tag)], body).await
     };
     assert_eq!(clear(" ", "\"1\"").await.refusal(), (422, "hold-note-missing".to_owned()));
+    let settles = json!({"person": yard.owner.id, "note": "he came", "settles_finding": true});
+    let refused = technician.post_with(&path, &[("if-match", "\"1\"")], settles).await;
+    assert_eq!(refused.refusal(), (422, "hold-without-finding".to_owned()));
     clear("he came", "\"1\"").await.expect(200);
     assert_eq!(clear("he came", "\"2\"").await.refusal(), (422, "hold-cleared".to_owned()));
 }

@@ -1,5 +1,6 @@
 //! Jobs and stock over HTTP: from receipt to release.
 
+use axum::body::Body;
 use fleet::bench::JobStatus;
 use fleet::person::Role;
 use rstest::rstest;
@@ -164,6 +165,37 @@ async fn a_count_sent_twice_with_its_key_is_booked_once(#[values(Sqlite, Postgre
     assert_eq!(first, again);
     let moves = shop.technician.get(path).await.expect(200);
     assert_eq!(moves["items"].as_array().unwrap().len(), 2, "the receipt and one count");
+}
+
+#[rstest]
+#[tokio::test]
+async fn a_part_asked_for_by_mistake_is_taken_off_again(#[values(Sqlite, Postgres)] on: Database) {
+    let Some(shop) = Shop::open(on).await else { return };
+    shop.receive(2).await;
+    let job = shop.propose().await;
+    let moved = to_state(&shop.planner, &job, 1, JobStatus::Agreed).await;
+    let version = moved["job"]["version"].as_i64().unwrap();
+    let moved = to_state(&shop.technician, &job, version, JobStatus::OnBench).await;
+    let tag = format!("\"{}\"", moved["job"]["version"]);
+    let headers = [("if-match", tag.as_str())];
+    let asked = json!({"part": shop.part, "quantity": 2});
+    let path = format!("/v1/jobs/{job}/parts");
+    let short = shop.technician.post_with(&path, &headers, asked).await.expect(200);
+    assert_eq!(short["job"]["status"], "short");
+    let card = shop.technician.get(&format!("/v1/jobs/{job}/card")).await.expect(200);
+    let line = &card["parts"][0];
+    assert_eq!((&line["quantity"], &line["beyond_plan"]), (&json!(3), &json!(2)));
+    let path = format!("/v1/job-parts/{}", line["id"].as_str().unwrap());
+    let off = async |version: i64| {
+        let tag = format!("\"{version}\"");
+        let headers = [("if-match", tag.as_str())];
+        shop.technician.send("DELETE", &path, &headers, Body::empty()).await
+    };
+    let first = line["version"].as_i64().unwrap() - 1;
+    assert_eq!(off(first).await.refusal(), (412, "changed-meanwhile".to_owned()));
+    let kitted = off(first + 1).await.expect(200);
+    assert_eq!(kitted["job"]["status"], "kitted", "{kitted}");
+    assert_eq!(off(first + 2).await.refusal(), (422, "job-part-planned".to_owned()));
 }
 
 #[rstest]

@@ -57,10 +57,24 @@ for (const form of document.querySelectorAll("form[data-kept]")) {
   }
 }
 
-// A filter answers as soon as it is changed.
-for (const form of document.querySelectorAll("form.filter")) {
+// A filter answers as soon as a choice is confirmed: by pointer at once, by keyboard with Enter or the
+// button. With the arrow keys a closed list changes at each press, and the page must not go away then.
+// Only what asks: a form that changes something waits for its button.
+for (const form of document.querySelectorAll("form.filter[method=get]")) {
+  let key = "";
+  let waits = false;
+  form.addEventListener("pointerdown", () => { key = ""; });
+  form.addEventListener("keydown", (event) => {
+    if (event.target.tagName !== "SELECT") return;
+    key = event.key;
+    if (key !== "Enter" || !waits) return;
+    event.preventDefault();
+    form.requestSubmit();
+  });
   form.addEventListener("change", (event) => {
-    if (event.target.tagName === "SELECT") form.requestSubmit();
+    if (event.target.tagName !== "SELECT") return;
+    if (key === "" || key === "Enter") form.requestSubmit();
+    else waits = true;
   });
 }
 

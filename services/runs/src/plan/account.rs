@@ -133,9 +133,20 @@ pub struct DatedDifference {
     pub shifted: Vec<DatedShift>,
     pub gained: Vec<String>,
     pub lost: Vec<String>,
+    /// Visits of both that do other work, on whatever day.
+    #[serde(default)]
+    pub reworked: Vec<Reworked>,
     /// Minutes by skill, engine-days by pool; after less before.
     pub overtime: BTreeMap<String, i64>,
     pub shortfall: BTreeMap<String, i64>,
+}
+
+/// A visit whose tasks are not the same.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Reworked {
+    pub visit: String,
+    pub added: Vec<TaskId>,
+    pub dropped: Vec<TaskId>,
 }
 
 /// A visit that stands otherwise.
@@ -325,6 +336,7 @@ pub fn dated(problem: &Problem, beside: Option<PlanId>, difference: Difference) 
         shifted: difference.shifted.into_iter().map(shift).collect(),
         gained: difference.gained,
         lost: difference.lost,
+        reworked: Vec::new(),
         overtime: difference.overtime,
         shortfall: difference.shortfall,
     }

@@ -1,7 +1,7 @@
 //! A plan as it stands: its rows against the problem that its run kept. Moved by hand, locked,
 //! published, compared.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 
 use chrono::NaiveDate;
 use fleet::hours::Minutes;
@@ -19,7 +19,7 @@ use store::{Connection, Store, StoreError, Transaction, jobs, plans, record, run
 
 use crate::error::RunError;
 use crate::plan::account::{
-    Account, DatedDifference, LeftOut, PlanRunSummary, dated, left_out, said,
+    Account, DatedDifference, LeftOut, PlanRunSummary, Reworked, dated, left_out, said,
 };
 use crate::plan::bundle::minutes_in_order;
 use crate::plan::problem::Problem;
@@ -179,7 +179,18 @@ impl Standing {
         let offset = self.problem.day(before.problem.first);
         shifted.visits.iter_mut().for_each(|planned| planned.day += offset);
         let difference = compare(&shifted, &self.schedule);
-        dated(&self.problem, Some(before.plan.id), difference)
+        let dated = dated(&self.problem, Some(before.plan.id), difference);
+        DatedDifference { reworked: reworked(before.work(), self.work()), ..dated }
+    }
+
+    /// What each planned visit does, by the way in which it is done.
+    fn work(&self) -> Work<'_> {
+        let of = |planned: &'_ PlannedVisit| {
+            let asked = self.problem.asked(&planned.visit)?;
+            let mode = asked.modes.iter().find(|mode| mode.id == planned.mode)?;
+            Some((asked.id.as_str(), mode.tasks.iter().copied().collect()))
+        };
+        self.schedule.visits.iter().filter_map(of).collect()
     }
 
     fn name_of(&self, visit: &Visit) -> Result<&str, RunError> {
@@ -206,6 +217,22 @@ impl Standing {
             blocked_by: opening.blocked_by,
         }
     }
+}
+
+/// What visits do, by visit.
+type Work<'a> = BTreeMap<&'a str, BTreeSet<TaskId>>;
+
+/// Visits of both plans that do not do the same.
+fn reworked(before: Work<'_>, now: Work<'_>) -> Vec<Reworked> {
+    let changed = now.into_iter().filter_map(|(visit, now)| {
+        let was = before.get(visit).filter(|was| **was != now)?;
+        Some(Reworked {
+            visit: visit.to_owned(),
+            added: now.difference(was).copied().collect(),
+            dropped: was.difference(&now).copied().collect(),
+        })
+    });
+    changed.collect()
 }
 
 fn refused(error: planning::PlanError) -> RunError {
@@ -573,4 +600,23 @@ async fn reckoned(
         asked.bundle.into_iter().map(move |task| ((engine, task.task), task.minutes))
     });
     Ok(minutes.collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn visits_whose_work_changed_are_told_with_what_was_added_and_dropped() {
+        let [oil, pump, seal] = [(); 3].map(|()| TaskId::fresh());
+        let work = |of: &[(&'static str, &[TaskId])]| -> Work<'static> {
+            of.iter().map(|(visit, tasks)| (*visit, tasks.iter().copied().collect())).collect()
+        };
+        let before = work(&[("A", &[oil, pump]), ("B", &[oil]), ("C", &[oil])]);
+        let now = work(&[("A", &[oil, seal]), ("B", &[oil]), ("D", &[seal])]);
+        let told = reworked(before, now);
+        // B does the same, C is lost and D gained: those are told elsewhere.
+        let a = Reworked { visit: "A".to_owned(), added: vec![seal], dropped: vec![pump] };
+        assert_eq!(told, [a]);
+    }
 }
