@@ -19,6 +19,17 @@ const CELLS_PER_UNIT: u64 = 2_000;
 const PRICE_MAX: f64 = 1e15;
 /// Weight of the newest subgradient in the direction.
 const NEWEST: f64 = 0.25;
+/// Fruitless steps until the step is halved, and the share of them that is enough where it has not
+/// borne fruit at all since it was halved last: a step that is far too long shows at once.
+const PATIENCE: u32 = 300;
+const PATIENCE_UNTRIED: f64 = 0.2;
+/// How far below the best value, in gaps to the target, a value may lengthen the next step: without
+/// a limit a step that is too long makes the next one longer still, and the first thousand ran away.
+const FALL_MAX: f64 = 2.0;
+/// Lengths at which a climb ends: of a sample, of all by prices alone, with whole skills.
+const STEP_END_SAMPLE: f64 = 0.02;
+const STEP_END: f64 = 0.0003;
+const STEP_END_WHOLE: f64 = 0.001;
 
 /// A sample has at least so many columns; each is so many times as large as the one before.
 const SAMPLE_COLUMNS: usize = 30_000;
@@ -54,6 +65,8 @@ pub(crate) struct Ascent<'m> {
     pub best: f64,
     step: f64,
     fruitless: u32,
+    /// Whether the value has risen since the step was halved.
+    bore_fruit: bool,
     patience: u32,
     /// One tree in so many is looked at, and what share of the visits that is.
     one_in: usize,
@@ -176,7 +189,8 @@ impl<'m> Ascent<'m> {
             best: f64::NEG_INFINITY,
             step: 1.0,
             fruitless: 0,
-            patience: 600,
+            bore_fruit: false,
+            patience: PATIENCE,
             one_in: 1,
             share: 1.0,
             chosen: Vec::new(),
@@ -217,6 +231,11 @@ impl<'m> Ascent<'m> {
         }
     }
 
+    /// Whether it climbs on a part of a tree: from good prices, with little patience as it is.
+    const fn is_part(&self) -> bool {
+        !self.chosen.is_empty()
+    }
+
     pub(crate) const fn model(&self) -> &'m Model {
         self.relaxation.model
     }
@@ -229,30 +248,41 @@ impl<'m> Ascent<'m> {
         for visit in 0..model.visits.len() {
             let mut by_start = vec![0.0; model.open() + 1];
             let mut questions = Vec::new();
+            let must = self.relaxation.must[visit];
             let (mut sum, mut choices) = (0.0, 0);
+            // What is left of the visit: a question that all of it answers alike divides nothing, and
+            // a part that asks it is its own child.
+            let (mut first, mut last) = (u32::MAX, 0);
             for (number, mode) in model.visits[visit].modes.clone().zip(model.modes_of(visit)) {
-                let mut of_mode = 0.0;
+                let (mut of_mode, mut left) = (0.0, 0);
                 for start in mode.first..mode.first + mode.starts {
                     let column = (mode.column + start - mode.first) as usize;
-                    choices += u32::from(self.relaxation.cost[column] < 1e17);
+                    if self.relaxation.cost[column] < 1e17 {
+                        left += 1;
+                        (first, last) = (first.min(start), last.max(start));
+                    }
                     by_start[start as usize] += self.chosen[column];
                     of_mode += self.chosen[column];
                 }
                 sum += of_mode;
-                questions.push((of_mode, SplitOn::Mode(number)));
+                choices += left;
+                questions.push((of_mode, SplitOn::Mode(number), left));
             }
+            questions.retain(|&(_, _, left)| left > 0 && (left < choices || !must));
             let whole = f64::max(sum, 1.0 - LEFT_OUT_NOISE);
-            let must = self.relaxation.must[visit];
             if choices + u32::from(!must) < 2 {
                 continue;
             }
             let mut from = 0.0;
             for start in (0..model.open()).rev() {
                 from += by_start[start];
-                questions.push((from, SplitOn::From(start as u32)));
+                let start = start as u32;
+                if start <= last && (start > first || !must) {
+                    questions.push((from, SplitOn::From(start), choices));
+                }
             }
             let mut best: Option<(f64, Split)> = None;
-            for (mass, on) in questions {
+            for (mass, on, _) in questions {
                 let evenness = f64::min(mass, whole - mass) / whole;
                 if evenness > best.map_or(0.01, |(evenness, _)| evenness) {
                     best = Some((evenness, Split { visit: visit as u32, on }));
@@ -332,7 +362,12 @@ impl<'m> Ascent<'m> {
 
     /// Whether more steps are unlikely to raise the bound visibly.
     pub(crate) fn is_done(&self) -> bool {
-        self.step < if self.is_sample() { 0.02 } else { 0.001 }
+        let end = match self.is_sample() {
+            true => STEP_END_SAMPLE,
+            false if self.whole().any() => STEP_END_WHOLE,
+            false => STEP_END,
+        };
+        self.step < end
     }
 
     /// Value of every column at the best prices, in cents.
@@ -364,6 +399,7 @@ impl<'m> Ascent<'m> {
         let value = self.answer.visits - weeks.gain + self.constant();
         if value > self.best + 1e-6 * self.best.abs() {
             self.fruitless = 0;
+            self.bore_fruit = true;
         } else {
             self.fruitless += 1;
         }
@@ -371,8 +407,12 @@ impl<'m> Ascent<'m> {
             self.best = value;
             self.best_y.copy_from_slice(&self.y);
         }
-        if self.fruitless >= self.patience {
-            self.fruitless = 0;
+        let patience = match self.bore_fruit || self.is_part() {
+            true => self.patience,
+            false => (f64::from(self.patience) * PATIENCE_UNTRIED) as u32,
+        };
+        if self.fruitless >= patience {
+            (self.fruitless, self.bore_fruit) = (0, false);
             self.step *= 0.5;
             self.y.copy_from_slice(&self.best_y);
             self.direction.fill(0.0);
@@ -398,6 +438,10 @@ impl<'m> Ascent<'m> {
             self.step = 0.0;
             return;
         }
+        let value = match self.is_part() {
+            true => value,
+            false => value.max(target - FALL_MAX * (target - self.best)),
+        };
         let length = self.step * (target - value).max(1e-4 * target.abs()).max(1.0) / norm;
         for row in 0..self.y.len() {
             let moved = self.y[row] + length * self.scale[row] * self.direction[row];
