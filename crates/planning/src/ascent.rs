@@ -7,7 +7,7 @@
 
 use crate::branching::{Split, SplitOn};
 use crate::model::Model;
-use crate::patterns::{Item, Whole, best_weeks};
+use crate::patterns::{Item, Kept, Whole, best_patterns};
 use crate::relaxation::{Answer, Relaxation, Rows};
 use crate::state::Place;
 
@@ -150,7 +150,10 @@ impl<'m> Ascent<'m> {
                 let known = self.relaxation.whole.secondary_row(at);
                 for start in 0..mode.starts {
                     let cell = used.skill * model.open() as u32 + mode.first + start + used.offset;
-                    let minute = self.best_y[cell as usize] + self.best_y[self.week_row(cell)];
+                    let mut minute = self.best_y[cell as usize];
+                    if whole.skills[used.skill as usize] == Kept::Weeks {
+                        minute += self.best_y[self.week_row(cell)];
+                    }
                     prices[row + start as usize] = match known {
                         Some(known) => self.best_y[rows.len + known + start as usize],
                         None => minute * used.minutes as f64,
@@ -176,10 +179,14 @@ impl<'m> Ascent<'m> {
                 scale[row] = 0.0;
             }
         }
-        for skill in (0..model.skills).filter(|&skill| relaxation.whole.skills[skill]) {
-            // What a whole skill holds stands in its weeks, not in rows.
-            capacities[skill * model.open()..][..model.open()].fill(0.0);
-            capacities[rows.week + skill * model.weeks..][..model.weeks].fill(0.0);
+        for (skill, &kept) in relaxation.whole.skills.iter().enumerate() {
+            // What a whole skill holds stands in its days or weeks, not in rows.
+            if kept != Kept::Nothing {
+                capacities[skill * model.open()..][..model.open()].fill(0.0);
+            }
+            if kept == Kept::Weeks {
+                capacities[rows.week + skill * model.weeks..][..model.weeks].fill(0.0);
+            }
         }
         Self {
             direction: vec![0.0; y.len()],
@@ -394,7 +401,7 @@ impl<'m> Ascent<'m> {
     fn climb_once(&mut self, target: f64) {
         self.relaxation.answer(&self.y, &mut self.answer);
         let mut items = std::mem::take(&mut self.answer.items);
-        let weeks = best_weeks(self.relaxation.model, &self.relaxation.whole, &mut items);
+        let weeks = best_patterns(self.relaxation.model, &self.relaxation.whole, &mut items);
         self.work += self.step_work + weeks.cells / CELLS_PER_UNIT;
         let value = self.answer.visits - weeks.gain + self.constant();
         if value > self.best + 1e-6 * self.best.abs() {
@@ -462,7 +469,7 @@ impl<'m> Ascent<'m> {
             let skill = cell / model.weeks;
             let row = self.relaxation.rows.week + cell;
             let margin = self.y[row] - model.overtime_cost[skill] as f64;
-            let bought = margin > 0.0 && !self.relaxation.whole.skills[skill];
+            let bought = margin > 0.0 && self.relaxation.whole.skills[skill] != Kept::Weeks;
             bought.then_some((row, margin, self.share * model.week_overtime[cell] as f64))
         })
     }
@@ -514,7 +521,7 @@ impl<'m> Ascent<'m> {
         self.relaxation.rows.week + skill * model.weeks + model.week_of[t] as usize
     }
 
-    /// Adds what a place uses, its main minutes of a whole skill left out.
+    /// Adds what a place uses; a whole skill's minutes of the day, or of day and week, are left out.
     fn add_place(&self, visit: usize, place: Place, used: &mut [f64]) {
         if place.is_none() {
             return;
@@ -524,16 +531,17 @@ impl<'m> Ascent<'m> {
         let open = model.open();
         let mode = &model.modes[place.mode as usize];
         for (at, one) in mode.uses.clone().zip(model.uses_of(mode)) {
-            if self.relaxation.whole.is_primary(at) {
-                continue;
-            }
             if let Some(row) = self.relaxation.whole.secondary_row(at) {
                 used[rows.len + row + (place.start - mode.first) as usize] += 1.0;
-                continue;
             }
+            let kept = self.relaxation.whole.skills[one.skill as usize];
             let cell = one.skill * open as u32 + place.start + one.offset;
-            used[cell as usize] += one.minutes as f64;
-            used[self.week_row(cell)] += one.minutes as f64;
+            if kept == Kept::Nothing {
+                used[cell as usize] += one.minutes as f64;
+            }
+            if kept != Kept::Weeks {
+                used[self.week_row(cell)] += one.minutes as f64;
+            }
         }
         for t in place.start..place.start + mode.length {
             used[rows.bay + mode.bay as usize * open + t as usize] += 1.0;
