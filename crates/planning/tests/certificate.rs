@@ -57,7 +57,6 @@ fn the_bound_follows_from_the_certificate(#[case] name: &str, #[case] work: u64)
 
 #[rstest]
 #[case::of_the_only_skill("R-M", 3_000_000)]
-#[case::beside_whole_weeks_of_another("M", 9_000_000)]
 fn a_bound_with_whole_days_follows_from_the_certificate(#[case] name: &str, #[case] work: u64) {
     let instance = instance(name);
     let solution = solved(&instance, work, 1);
