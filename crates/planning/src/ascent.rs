@@ -7,7 +7,7 @@
 
 use crate::branching::{Split, SplitOn};
 use crate::model::Model;
-use crate::patterns::{Item, Whole, best_weeks};
+use crate::patterns::{Item, Kept, Whole, best_patterns};
 use crate::relaxation::{Answer, Relaxation, Rows};
 use crate::state::Place;
 
@@ -19,6 +19,17 @@ const CELLS_PER_UNIT: u64 = 2_000;
 const PRICE_MAX: f64 = 1e15;
 /// Weight of the newest subgradient in the direction.
 const NEWEST: f64 = 0.25;
+/// Fruitless steps until the step is halved, and the share of them that is enough where it has not
+/// borne fruit at all since it was halved last: a step that is far too long shows at once.
+const PATIENCE: u32 = 300;
+const PATIENCE_UNTRIED: f64 = 0.2;
+/// How far below the best value, in gaps to the target, a value may lengthen the next step: without
+/// a limit a step that is too long makes the next one longer still, and the first thousand ran away.
+const FALL_MAX: f64 = 2.0;
+/// Lengths at which a climb ends: of a sample, of all by prices alone, with whole skills.
+const STEP_END_SAMPLE: f64 = 0.02;
+const STEP_END: f64 = 0.0003;
+const STEP_END_WHOLE: f64 = 0.001;
 
 /// A sample has at least so many columns; each is so many times as large as the one before.
 const SAMPLE_COLUMNS: usize = 30_000;
@@ -54,6 +65,8 @@ pub(crate) struct Ascent<'m> {
     pub best: f64,
     step: f64,
     fruitless: u32,
+    /// Whether the value has risen since the step was halved.
+    bore_fruit: bool,
     patience: u32,
     /// One tree in so many is looked at, and what share of the visits that is.
     one_in: usize,
@@ -137,7 +150,10 @@ impl<'m> Ascent<'m> {
                 let known = self.relaxation.whole.secondary_row(at);
                 for start in 0..mode.starts {
                     let cell = used.skill * model.open() as u32 + mode.first + start + used.offset;
-                    let minute = self.best_y[cell as usize] + self.best_y[self.week_row(cell)];
+                    let mut minute = self.best_y[cell as usize];
+                    if whole.skills[used.skill as usize] == Kept::Weeks {
+                        minute += self.best_y[self.week_row(cell)];
+                    }
                     prices[row + start as usize] = match known {
                         Some(known) => self.best_y[rows.len + known + start as usize],
                         None => minute * used.minutes as f64,
@@ -163,10 +179,14 @@ impl<'m> Ascent<'m> {
                 scale[row] = 0.0;
             }
         }
-        for skill in (0..model.skills).filter(|&skill| relaxation.whole.skills[skill]) {
-            // What a whole skill holds stands in its weeks, not in rows.
-            capacities[skill * model.open()..][..model.open()].fill(0.0);
-            capacities[rows.week + skill * model.weeks..][..model.weeks].fill(0.0);
+        for (skill, &kept) in relaxation.whole.skills.iter().enumerate() {
+            // What a whole skill holds stands in its days or weeks, not in rows.
+            if kept != Kept::Nothing {
+                capacities[skill * model.open()..][..model.open()].fill(0.0);
+            }
+            if kept == Kept::Weeks {
+                capacities[rows.week + skill * model.weeks..][..model.weeks].fill(0.0);
+            }
         }
         Self {
             direction: vec![0.0; y.len()],
@@ -176,7 +196,8 @@ impl<'m> Ascent<'m> {
             best: f64::NEG_INFINITY,
             step: 1.0,
             fruitless: 0,
-            patience: 600,
+            bore_fruit: false,
+            patience: PATIENCE,
             one_in: 1,
             share: 1.0,
             chosen: Vec::new(),
@@ -217,6 +238,11 @@ impl<'m> Ascent<'m> {
         }
     }
 
+    /// Whether it climbs on a part of a tree: from good prices, with little patience as it is.
+    const fn is_part(&self) -> bool {
+        !self.chosen.is_empty()
+    }
+
     pub(crate) const fn model(&self) -> &'m Model {
         self.relaxation.model
     }
@@ -229,30 +255,41 @@ impl<'m> Ascent<'m> {
         for visit in 0..model.visits.len() {
             let mut by_start = vec![0.0; model.open() + 1];
             let mut questions = Vec::new();
+            let must = self.relaxation.must[visit];
             let (mut sum, mut choices) = (0.0, 0);
+            // What is left of the visit: a question that all of it answers alike divides nothing, and
+            // a part that asks it is its own child.
+            let (mut first, mut last) = (u32::MAX, 0);
             for (number, mode) in model.visits[visit].modes.clone().zip(model.modes_of(visit)) {
-                let mut of_mode = 0.0;
+                let (mut of_mode, mut left) = (0.0, 0);
                 for start in mode.first..mode.first + mode.starts {
                     let column = (mode.column + start - mode.first) as usize;
-                    choices += u32::from(self.relaxation.cost[column] < 1e17);
+                    if self.relaxation.cost[column] < 1e17 {
+                        left += 1;
+                        (first, last) = (first.min(start), last.max(start));
+                    }
                     by_start[start as usize] += self.chosen[column];
                     of_mode += self.chosen[column];
                 }
                 sum += of_mode;
-                questions.push((of_mode, SplitOn::Mode(number)));
+                choices += left;
+                questions.push((of_mode, SplitOn::Mode(number), left));
             }
+            questions.retain(|&(_, _, left)| left > 0 && (left < choices || !must));
             let whole = f64::max(sum, 1.0 - LEFT_OUT_NOISE);
-            let must = self.relaxation.must[visit];
             if choices + u32::from(!must) < 2 {
                 continue;
             }
             let mut from = 0.0;
             for start in (0..model.open()).rev() {
                 from += by_start[start];
-                questions.push((from, SplitOn::From(start as u32)));
+                let start = start as u32;
+                if start <= last && (start > first || !must) {
+                    questions.push((from, SplitOn::From(start), choices));
+                }
             }
             let mut best: Option<(f64, Split)> = None;
-            for (mass, on) in questions {
+            for (mass, on, _) in questions {
                 let evenness = f64::min(mass, whole - mass) / whole;
                 if evenness > best.map_or(0.01, |(evenness, _)| evenness) {
                     best = Some((evenness, Split { visit: visit as u32, on }));
@@ -332,7 +369,12 @@ impl<'m> Ascent<'m> {
 
     /// Whether more steps are unlikely to raise the bound visibly.
     pub(crate) fn is_done(&self) -> bool {
-        self.step < if self.is_sample() { 0.02 } else { 0.001 }
+        let end = match self.is_sample() {
+            true => STEP_END_SAMPLE,
+            false if self.whole().any() => STEP_END_WHOLE,
+            false => STEP_END,
+        };
+        self.step < end
     }
 
     /// Value of every column at the best prices, in cents.
@@ -359,11 +401,12 @@ impl<'m> Ascent<'m> {
     fn climb_once(&mut self, target: f64) {
         self.relaxation.answer(&self.y, &mut self.answer);
         let mut items = std::mem::take(&mut self.answer.items);
-        let weeks = best_weeks(self.relaxation.model, &self.relaxation.whole, &mut items);
+        let weeks = best_patterns(self.relaxation.model, &self.relaxation.whole, &mut items);
         self.work += self.step_work + weeks.cells / CELLS_PER_UNIT;
         let value = self.answer.visits - weeks.gain + self.constant();
         if value > self.best + 1e-6 * self.best.abs() {
             self.fruitless = 0;
+            self.bore_fruit = true;
         } else {
             self.fruitless += 1;
         }
@@ -371,8 +414,12 @@ impl<'m> Ascent<'m> {
             self.best = value;
             self.best_y.copy_from_slice(&self.y);
         }
-        if self.fruitless >= self.patience {
-            self.fruitless = 0;
+        let patience = match self.bore_fruit || self.is_part() {
+            true => self.patience,
+            false => (f64::from(self.patience) * PATIENCE_UNTRIED) as u32,
+        };
+        if self.fruitless >= patience {
+            (self.fruitless, self.bore_fruit) = (0, false);
             self.step *= 0.5;
             self.y.copy_from_slice(&self.best_y);
             self.direction.fill(0.0);
@@ -398,6 +445,10 @@ impl<'m> Ascent<'m> {
             self.step = 0.0;
             return;
         }
+        let value = match self.is_part() {
+            true => value,
+            false => value.max(target - FALL_MAX * (target - self.best)),
+        };
         let length = self.step * (target - value).max(1e-4 * target.abs()).max(1.0) / norm;
         for row in 0..self.y.len() {
             let moved = self.y[row] + length * self.scale[row] * self.direction[row];
@@ -418,7 +469,7 @@ impl<'m> Ascent<'m> {
             let skill = cell / model.weeks;
             let row = self.relaxation.rows.week + cell;
             let margin = self.y[row] - model.overtime_cost[skill] as f64;
-            let bought = margin > 0.0 && !self.relaxation.whole.skills[skill];
+            let bought = margin > 0.0 && self.relaxation.whole.skills[skill] != Kept::Weeks;
             bought.then_some((row, margin, self.share * model.week_overtime[cell] as f64))
         })
     }
@@ -470,7 +521,7 @@ impl<'m> Ascent<'m> {
         self.relaxation.rows.week + skill * model.weeks + model.week_of[t] as usize
     }
 
-    /// Adds what a place uses, its main minutes of a whole skill left out.
+    /// Adds what a place uses; a whole skill's minutes of the day, or of day and week, are left out.
     fn add_place(&self, visit: usize, place: Place, used: &mut [f64]) {
         if place.is_none() {
             return;
@@ -480,16 +531,17 @@ impl<'m> Ascent<'m> {
         let open = model.open();
         let mode = &model.modes[place.mode as usize];
         for (at, one) in mode.uses.clone().zip(model.uses_of(mode)) {
-            if self.relaxation.whole.is_primary(at) {
-                continue;
-            }
             if let Some(row) = self.relaxation.whole.secondary_row(at) {
                 used[rows.len + row + (place.start - mode.first) as usize] += 1.0;
-                continue;
             }
+            let kept = self.relaxation.whole.skills[one.skill as usize];
             let cell = one.skill * open as u32 + place.start + one.offset;
-            used[cell as usize] += one.minutes as f64;
-            used[self.week_row(cell)] += one.minutes as f64;
+            if kept == Kept::Nothing {
+                used[cell as usize] += one.minutes as f64;
+            }
+            if kept != Kept::Weeks {
+                used[self.week_row(cell)] += one.minutes as f64;
+            }
         }
         for t in place.start..place.start + mode.length {
             used[rows.bay + mode.bay as usize * open + t as usize] += 1.0;

@@ -14,8 +14,9 @@ use crate::model::Model;
 use crate::patterns::Whole;
 use crate::relaxation::Relaxation;
 
-/// Columns up to which a tree is worth growing, and parts it may have.
-const COLUMNS_MAX: usize = 12_000;
+/// Columns up to which a tree is worth growing, and parts it may have. Beyond, a single split takes
+/// several rounds, for which the search would wait, and the gap is far from closing.
+const COLUMNS_MAX: usize = 9_000;
 const PARTS_MAX: usize = 6_000;
 /// Steps a part climbs at most.
 const STEPS: u32 = 160;

@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 use crate::branching::{Branching, Split, SplitOn, restrict};
 use crate::instance::Instance;
 use crate::model::Model;
-use crate::patterns::{Whole, best_weeks};
+use crate::patterns::{Kept, Whole, best_patterns};
 use crate::relaxation::{Answer, Relaxation, Rows};
 
 /// Prices that prove a bound, in thousandths of a cent.
@@ -70,10 +70,12 @@ pub enum SplitAt {
     Mode(String),
 }
 
-/// The part of a proof that keeps skills whole: their weeks hold whole visits, not minutes.
+/// The part of a proof that keeps skills whole: their weeks, or their days, hold whole visits, not
+/// minutes.
 ///
-/// A mode of a visit without `after` belongs to the whole skill it needs most minutes of on one day
-/// (of equals, the last by skill id, then by day); those are its main minutes. In the sums above a start of such a mode pays
+/// A mode of a visit without `after` belongs to the whole skill it needs most minutes of on one day,
+/// to one whose weeks are whole before one whose days are (of equals, the last by skill id, then by
+/// day); those are its main minutes. In the sums above a start of such a mode pays
 /// no price for its main minutes, and where it then costs less than its visit's worth (followers'
 /// best answers included) it costs the worth. Whole skills have no capacity terms; instead
 ///
@@ -85,9 +87,16 @@ pub enum SplitAt {
 /// start is worth − cost, where positive. Other minutes of a whole skill have a price per start: the
 /// stay pays it instead of minutes × (day price + week price), and the skill's week may take those
 /// minutes for that gain, each by itself.
+///
+/// Where a skill's days alone are whole, all minutes pay the week's price as well, the week's
+/// capacity terms stay, and in place of the days' stands, for each of them, the most that a set which
+/// fits the day's minutes gains.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Patterns {
     pub whole_skills: Vec<String>,
+    /// Skills whose days alone are kept whole.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub whole_days: Vec<String>,
     /// By visit that a whole skill can do.
     pub worth: BTreeMap<String, i64>,
     /// Prices of other minutes of whole skills.
@@ -182,9 +191,16 @@ impl Certificate {
             certificate.pool_day.insert(pool.id.clone(), prices[day..day + model.days].to_vec());
         }
         if whole.any() {
-            let skills = instance.skills.iter().zip(&whole.skills).filter(|(_, whole)| **whole);
+            let named = |wanted: Kept| {
+                let skills = instance.skills.iter().zip(&whole.skills);
+                skills
+                    .filter(|(_, kept)| **kept == wanted)
+                    .map(|(skill, _)| skill.id.clone())
+                    .collect()
+            };
             let mut patterns = Patterns {
-                whole_skills: skills.map(|(skill, _)| skill.id.clone()).collect(),
+                whole_skills: named(Kept::Weeks),
+                whole_days: named(Kept::Days),
                 worth: BTreeMap::new(),
                 secondary: secondary_of(instance, model, whole, &prices[rows.len..]),
             };
@@ -246,20 +262,20 @@ pub(crate) fn exact_thousandths(
     let wide: Vec<i128> = prices.iter().map(|&price| i128::from(price)).collect();
     let mut answer = Answer::new(model);
     relaxation.answer(&wide, &mut answer);
-    let weeks = best_weeks(model, whole, &mut answer.items);
+    let weeks = best_patterns(model, whole, &mut answer.items);
     let mut total: i128 = answer.visits - weeks.gain;
     let capacities = rows.capacities(model);
-    let in_weeks = |row: usize| match row {
-        row if row < rows.week => whole.skills[row / model.open()],
-        row if row < rows.bay => whole.skills[(row - rows.week) / model.weeks],
+    let in_patterns = |row: usize| match row {
+        row if row < rows.week => whole.skills[row / model.open()] != Kept::Nothing,
+        row if row < rows.bay => whole.skills[(row - rows.week) / model.weeks] == Kept::Weeks,
         _ => false,
     };
-    for row in (0..rows.len).filter(|&row| !in_weeks(row)) {
+    for row in (0..rows.len).filter(|&row| !in_patterns(row)) {
         total -= wide[row] * i128::from(capacities[row]);
     }
     for cell in 0..model.week_minutes.len() {
         let row = rows.week + cell;
-        if !in_weeks(row) {
+        if !in_patterns(row) {
             let overtime = i128::from(model.overtime_cost[cell / model.weeks]) * 1000;
             total -= (wide[row] - overtime).max(0) * i128::from(model.week_overtime[cell]);
         }

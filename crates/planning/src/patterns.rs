@@ -1,4 +1,4 @@
-//! Skills kept whole: instead of a price for each minute, the best set of visits for each week.
+//! Skills kept whole: instead of a price for each minute, the best set of visits for each week or day.
 //!
 //! Prices let half a visit fit a day; a day of a mechanic takes whole ones. Where a skill is kept
 //! whole, each visit that can be done by it gets a *worth* Λ (its price in the sense of Lagrange,
@@ -10,14 +10,27 @@
 //!
 //! A stay's minutes of a whole skill beside its main ones ("secondary") have a price per start, which
 //! the visit pays and the skill's day gains.
+//!
+//! Where weeks would take too long the days alone are kept whole, each by itself, and the week's
+//! minutes keep their price.
 
 use crate::model::{Model, NOWHERE};
 use crate::relaxation::Money;
 
+/// What of a skill holds whole pieces of work instead of minutes at a price.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) enum Kept {
+    Nothing,
+    /// Each day; the week's minutes still have a price.
+    Days,
+    /// Each week with its days, its contract and its overtime.
+    Weeks,
+}
+
 /// Which skills are kept whole, and by which of its uses a mode belongs to one.
 #[derive(Clone, Debug)]
 pub(crate) struct Whole {
-    pub skills: Vec<bool>,
+    pub skills: Vec<Kept>,
     /// By mode: its main use, an index in the model's uses.
     primary_of: Vec<u32>,
     /// By use: whether it is its mode's main one.
@@ -28,8 +41,10 @@ pub(crate) struct Whole {
     pub secondary: usize,
 }
 
-/// Cells a step with whole skills may fill; more takes too long to climb within a minute.
-const STEP_WORK_MAX: u64 = 50_000_000;
+/// Cells a step with whole weeks may fill; more takes too long to climb within a few seconds.
+const STEP_WORK_MAX: u64 = 5_000_000;
+/// Pieces of work a day may hold to be kept whole by itself; with more, its last minutes weigh little.
+const PIECES_MAX: f64 = 12.0;
 
 /// Something a whole skill may take on a day.
 #[derive(Clone, Copy, Debug)]
@@ -53,11 +68,12 @@ impl<N> Item<N> {
 
 impl Whole {
     pub(crate) fn none(model: &Model) -> Self {
-        Self::of(model, vec![false; model.skills])
+        Self::of(model, vec![Kept::Nothing; model.skills])
     }
 
-    /// Keeps `skills` whole. A mode belongs to the whole skill it needs most minutes of.
-    pub(crate) fn of(model: &Model, skills: Vec<bool>) -> Self {
+    /// Keeps `skills` whole. A mode belongs to the whole skill it needs most minutes of, to one whose
+    /// weeks are whole rather than to one whose days are.
+    pub(crate) fn of(model: &Model, skills: Vec<Kept>) -> Self {
         let mut whole = Self {
             primary_of: vec![NOWHERE; model.modes.len()],
             is_primary: vec![false; model.uses.len()],
@@ -71,14 +87,14 @@ impl Whole {
             let follows = model.links_of(mode.visit as usize).iter().any(|link| link.follows);
             let uses = mode.uses.clone().zip(model.uses_of(mode));
             let main = uses
-                .filter(|(_, used)| whole.skills[used.skill as usize] && !follows)
-                .max_by_key(|(_, used)| used.minutes);
+                .filter(|(_, used)| whole.keeps(used.skill) && !follows)
+                .max_by_key(|(_, used)| (whole.skills[used.skill as usize], used.minutes));
             if let Some((at, _)) = main {
                 whole.primary_of[number] = at;
                 whole.is_primary[at as usize] = true;
             }
             for (at, used) in mode.uses.clone().zip(model.uses_of(mode)) {
-                if whole.skills[used.skill as usize] && !whole.is_primary[at as usize] {
+                if whole.keeps(used.skill) && !whole.is_primary[at as usize] {
                     whole.secondary_row[at as usize] = whole.secondary as u32;
                     whole.secondary += mode.starts as usize;
                 }
@@ -88,22 +104,35 @@ impl Whole {
     }
 
     /// Sets of skills worth keeping whole, the first to try last: the skill whose days hold the
-    /// fewest pieces alone, then with the next one, as long as a step stays affordable.
+    /// fewest pieces alone, then with the next one, as long as a step stays affordable; at the end the
+    /// days of those whose weeks are not.
     pub(crate) fn stages(model: &Model) -> Vec<Self> {
         let mut skills: Vec<(f64, usize)> =
             (0..model.skills).map(|skill| (pieces_a_day(model, skill), skill)).collect();
         skills.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
-        let (mut kept, mut stages) = (vec![false; model.skills], Vec::new());
+        let (mut kept, mut stages) = (vec![Kept::Nothing; model.skills], Vec::new());
+        let mut dear = Vec::new();
         for (pieces, skill) in skills {
-            kept[skill] = true;
+            kept[skill] = Kept::Weeks;
             let whole = Self::of(model, kept.clone());
             if !pieces.is_finite() || whole.step_work(model) > STEP_WORK_MAX {
-                kept[skill] = false;
+                kept[skill] = Kept::Nothing;
+                if pieces <= PIECES_MAX {
+                    dear.push(skill);
+                }
                 continue;
             }
             stages.insert(0, whole);
         }
+        if !dear.is_empty() {
+            dear.iter().for_each(|&skill| kept[skill] = Kept::Days);
+            stages.insert(0, Self::of(model, kept));
+        }
         stages
+    }
+
+    fn keeps(&self, skill: u32) -> bool {
+        self.skills[skill as usize] != Kept::Nothing
     }
 
     /// Cells that a step fills at most, roughly: knapsacks and joins.
@@ -112,7 +141,7 @@ impl Whole {
         let mut offered = vec![0_u64; model.day_minutes.len()];
         let mut minutes = vec![0_u64; model.day_minutes.len()];
         for mode in &model.modes {
-            for used in model.uses_of(mode).iter().filter(|used| self.skills[used.skill as usize]) {
+            for used in model.uses_of(mode).iter().filter(|used| self.keeps(used.skill)) {
                 for start in mode.first..mode.first + mode.starts {
                     let cell = used.skill as usize * open + (start + used.offset) as usize;
                     offered[cell] += 1;
@@ -134,16 +163,12 @@ impl Whole {
     }
 
     pub(crate) fn any(&self) -> bool {
-        self.skills.contains(&true)
+        self.skills.iter().any(|kept| *kept != Kept::Nothing)
     }
 
     /// The main use of a mode that belongs to a whole skill.
     pub(crate) fn primary(&self, mode: u32) -> Option<u32> {
         Some(self.primary_of[mode as usize]).filter(|&at| at != NOWHERE)
-    }
-
-    pub(crate) fn is_primary(&self, at: u32) -> bool {
-        self.is_primary[at as usize]
     }
 
     /// Offers each start that costs less than the visit's worth to the skill's day.
@@ -232,7 +257,7 @@ struct Day<N> {
     taken: Vec<bool>,
 }
 
-/// What the whole skills' weeks choose.
+/// What the whole skills' weeks and days choose.
 #[derive(Clone, Debug)]
 pub(crate) struct Weeks<N> {
     /// The most they gain together.
@@ -243,30 +268,164 @@ pub(crate) struct Weeks<N> {
     pub cells: u64,
 }
 
-/// The best choice of every week of the whole skills; sorts `items` by cell.
+/// The best choice of every week or day of the whole skills; sorts `items` by cell.
 ///
-/// `O(items × day minutes)` and a convolution per further day of a week.
-pub(crate) fn best_weeks<N: Money>(
+/// `O(items × day minutes)` at most and a convolution per further day of a whole week.
+pub(crate) fn best_patterns<N: Money>(
     model: &Model,
     whole: &Whole,
-    items: &mut [Item<N>],
+    items: &mut Vec<Item<N>>,
 ) -> Weeks<N> {
-    items.sort_unstable_by_key(|item| (item.cell, item.mode, item.start, item.row));
+    sort_by_cell(model, items);
     let open = model.open();
     let mut weeks = Weeks { gain: N::ZERO, taken: Vec::new(), cells: 0 };
-    for skill in (0..model.skills).filter(|&skill| whole.skills[skill]) {
-        let mut first = 0;
-        while first < open {
-            let week = model.week_of[first];
-            let end = (first..open).find(|&t| model.week_of[t] != week).unwrap_or(open);
-            let days =
-                (first..end).filter_map(|t| fill_day(model, (skill * open + t) as u32, items));
-            let days: Vec<Day<N>> = days.collect();
-            join_week(model, (skill, week as usize), items, &days, &mut weeks);
-            first = end;
+    for skill in 0..model.skills {
+        match whole.skills[skill] {
+            Kept::Nothing => {}
+            Kept::Days => {
+                for cell in skill * open..(skill + 1) * open {
+                    take_day(model, cell as u32, items, &mut weeks);
+                }
+            }
+            Kept::Weeks => take_weeks(model, skill, items, &mut weeks),
         }
     }
     weeks
+}
+
+/// The best set of every week of a skill.
+fn take_weeks<N: Money>(model: &Model, skill: usize, items: &[Item<N>], weeks: &mut Weeks<N>) {
+    let open = model.open();
+    let mut first = 0;
+    while first < open {
+        let week = model.week_of[first];
+        let end = (first..open).find(|&t| model.week_of[t] != week).unwrap_or(open);
+        let days = (first..end).filter_map(|t| fill_day(model, (skill * open + t) as u32, items));
+        let days: Vec<Day<N>> = days.collect();
+        join_week(model, (skill, week as usize), items, &days, weeks);
+        first = end;
+    }
+}
+
+/// Puts `items` in order of cell, mode, start and row: into the cells in one pass, for they are many.
+fn sort_by_cell<N: Money>(model: &Model, items: &mut Vec<Item<N>>) {
+    let mut ends = vec![0_u32; model.day_minutes.len() + 1];
+    items.iter().for_each(|item| ends[item.cell as usize + 1] += 1);
+    for cell in 1..ends.len() {
+        ends[cell] += ends[cell - 1];
+    }
+    let Some(&any) = items.first() else { return };
+    let mut sorted = vec![any; items.len()];
+    for item in &*items {
+        let at = &mut ends[item.cell as usize];
+        sorted[*at as usize] = *item;
+        *at += 1;
+    }
+    for of_cell in sorted.chunk_by_mut(|a, b| a.cell == b.cell) {
+        of_cell.sort_unstable_by_key(|item| (item.mode, item.start, item.row));
+    }
+    *items = sorted;
+}
+
+/// The best set of a day by itself.
+///
+/// By gain a minute, the best set takes nearly all of the dearest items and nearly none of the others:
+/// what loses more by being turned over than the best set known is below the bound by fractions is
+/// settled, and a knapsack chooses among the few in between. Dantzig (1957), Operations Research 5,
+/// 266-288; Ingargiola and Korsh (1973), Management Science 20, 460-463.
+fn take_day<N: Money>(model: &Model, cell: u32, items: &[Item<N>], weeks: &mut Weeks<N>) {
+    let limit = model.day_minutes[cell as usize];
+    let from = items.partition_point(|item| item.cell < cell);
+    let until = items.partition_point(|item| item.cell <= cell);
+    let minutes = |at: usize| i64::from(items[at].minutes);
+    let mut order: Vec<usize> = (from..until).filter(|&at| minutes(at) <= limit).collect();
+    weeks.cells += 10 * order.len() as u64;
+    let worth_a_minute = |at: usize| items[at].gain.rough() / minutes(at) as f64;
+    order
+        .sort_unstable_by(|&a, &b| worth_a_minute(b).total_cmp(&worth_a_minute(a)).then(a.cmp(&b)));
+    let (mut left, mut gain, mut split) = (limit, N::ZERO, 0);
+    while split < order.len() && minutes(order[split]) <= left {
+        left -= minutes(order[split]);
+        gain += items[order[split]].gain;
+        split += 1;
+    }
+    if split == order.len() {
+        weeks.gain += gain;
+        weeks.taken.extend(order);
+        return;
+    }
+    // At the price of the first item that does not fit; all times its minutes, so that nothing is
+    // divided. For any price this bounds every set, and what is turned over loses its margin.
+    let unit = minutes(order[split]);
+    let price = items[order[split]].gain;
+    let margin = |at: usize| (items[at].gain.times(unit), price.times(minutes(at)));
+    let mut bound = price.times(limit);
+    for &at in &order {
+        let (own, fair) = margin(at);
+        if own > fair {
+            bound += own - fair;
+        }
+    }
+    let mut greedy = order[..split].to_vec();
+    let (mut least, mut rest) = (gain, left);
+    for &at in &order[split..] {
+        if minutes(at) <= rest {
+            rest -= minutes(at);
+            least += items[at].gain;
+            greedy.push(at);
+        }
+    }
+    let (mut room, mut settled) = (limit, N::ZERO);
+    let mut taken = Vec::new();
+    let mut core = Vec::new();
+    for &at in &order {
+        let (own, fair) = margin(at);
+        let loss = if own > fair { own - fair } else { fair - own };
+        if bound - loss > least.times(unit) {
+            core.push(at);
+        } else if own > fair {
+            room -= minutes(at);
+            settled += items[at].gain;
+            taken.push(at);
+        }
+    }
+    // Without room for what any better set must take, there is none.
+    let room = usize::try_from(room).ok();
+    let better =
+        room.map(|room| best_of(items, &core, room)).filter(|(best, _)| settled + *best > least);
+    weeks.cells += (core.len() * room.map_or(0, |room| room + 1)) as u64;
+    if let Some((best, chosen)) = better {
+        weeks.gain += settled + best;
+        weeks.taken.extend(taken.into_iter().chain(chosen));
+    } else {
+        weeks.gain += least;
+        weeks.taken.extend(greedy);
+    }
+}
+
+/// The most that some of the items at `core` gain within `room` minutes, and which.
+fn best_of<N: Money>(items: &[Item<N>], core: &[usize], room: usize) -> (N, Vec<usize>) {
+    let width = room + 1;
+    let mut gain = vec![N::ZERO; width];
+    let mut taken = vec![false; core.len() * width];
+    for (&at, row) in core.iter().zip(taken.chunks_exact_mut(width)) {
+        let item = &items[at];
+        for minutes in (item.minutes as usize..width).rev() {
+            let with = gain[minutes - item.minutes as usize] + item.gain;
+            if with > gain[minutes] {
+                (gain[minutes], row[minutes]) = (with, true);
+            }
+        }
+    }
+    let mut minutes = room;
+    let mut chosen = Vec::new();
+    for (number, &at) in core.iter().enumerate().rev() {
+        if taken[number * width + minutes] {
+            chosen.push(at);
+            minutes -= items[at].minutes as usize;
+        }
+    }
+    (gain[room], chosen)
 }
 
 /// A day's knapsack; `None` where it gains nothing.

@@ -15,7 +15,7 @@
 use std::collections::HashMap;
 
 use crate::model::{CompiledMode, Model, NOWHERE};
-use crate::patterns::{Item, Whole};
+use crate::patterns::{Item, Kept, Whole};
 use crate::state::{Place, State};
 
 /// A quantity of money: `f64` cents while climbing, `i128` thousandths of a cent for the proof.
@@ -34,6 +34,8 @@ pub(crate) trait Money:
     const NEVER: Self;
     fn of_cents(cents: i64) -> Self;
     fn times(self, count: i64) -> Self;
+    /// About this much, to put amounts in order.
+    fn rough(self) -> f64;
 }
 
 impl Money for f64 {
@@ -45,6 +47,9 @@ impl Money for f64 {
     fn times(self, count: i64) -> Self {
         self * count as f64
     }
+    fn rough(self) -> f64 {
+        self
+    }
 }
 
 impl Money for i128 {
@@ -55,6 +60,9 @@ impl Money for i128 {
     }
     fn times(self, count: i64) -> Self {
         self * Self::from(count)
+    }
+    fn rough(self) -> f64 {
+        self as f64
     }
 }
 
@@ -417,13 +425,12 @@ impl<'m, N: Money> Relaxation<'m, N> {
             *value = cost + stay;
         }
         for (at, used) in mode.uses.clone().zip(model.uses_of(mode)) {
-            if self.whole.is_primary(at) {
-                continue;
-            }
             if let Some(row) = self.whole.secondary_row(at) {
                 for (value, &price) in values.iter_mut().zip(&tables.secondary[row..]) {
                     *value += price;
                 }
+            }
+            if self.whole.skills[used.skill as usize] == Kept::Weeks {
                 continue;
             }
             let from = used.skill as usize * open + first + used.offset as usize;
@@ -439,8 +446,12 @@ impl<'m, N: Money> Relaxation<'m, N> {
         let mut minute = Vec::with_capacity(model.skills * open);
         for skill in 0..model.skills {
             for t in 0..open {
-                let week = model.week_of[t] as usize;
-                minute.push(y[skill * open + t] + y[rows.week + skill * model.weeks + week]);
+                let of_week = y[rows.week + skill * model.weeks + model.week_of[t] as usize];
+                minute.push(match self.whole.skills[skill] {
+                    Kept::Nothing => y[skill * open + t] + of_week,
+                    Kept::Days => of_week,
+                    Kept::Weeks => N::ZERO,
+                });
             }
         }
         let mut bay = Vec::with_capacity(model.bays * (open + 1));

@@ -23,6 +23,10 @@ const SHIFT_MAX: i64 = 4;
 /// of the temperature. Where prices tell nearly all, a plan stands near the heads of its menus.
 const REACH_OF_STANDING: f64 = 4.0;
 const REACH_OF_HEAT: f64 = 0.3;
+/// How often the visit to move is one that stands below the head of its menu, and by how many cents:
+/// with good prices those few are where a plan costs more than the bound.
+const MISPLACED: f64 = 0.5;
+const MISPLACED_BY: f64 = 0.5;
 /// How often a visit that was thrown out throws out others in turn.
 const CHAINED: f64 = 0.05;
 /// How often a group of visits is placed anew together, its size, and the places looked at for it.
@@ -97,6 +101,8 @@ pub(crate) struct Search<'m> {
     rng: ChaCha8Rng,
     /// Visits that have a choice.
     free: Vec<u32>,
+    /// Those of them that stood below the heads of their menus when this round began.
+    misplaced: Vec<u32>,
     /// What the current move changed: visit and where it stood.
     journal: Vec<(u32, Place)>,
     thrown: Vec<u32>,
@@ -116,6 +122,7 @@ impl<'m> Search<'m> {
             best: state.place.clone(),
             best_cost: state.cost,
             free: free.collect(),
+            misplaced: Vec::new(),
             state,
             rng,
             journal: Vec::new(),
@@ -151,7 +158,7 @@ impl<'m> Search<'m> {
         }
         let factor = (to / from).powf(1.0 / moves as f64);
         let mut temperature = from;
-        let standing = REACH_OF_STANDING * self.standing();
+        let standing = REACH_OF_STANDING * self.look_over();
         for _ in 0..moves {
             self.reach = standing + REACH_OF_HEAT * temperature;
             self.step(temperature);
@@ -162,7 +169,9 @@ impl<'m> Search<'m> {
     /// Moves a visit and puts back what it throws out; `None` where nothing was drawn, false where
     /// the target can't be had. Either way `undo` restores what was.
     fn try_move(&mut self) -> Option<bool> {
-        let visit = self.free[self.rng.random_range(0..self.free.len())] as usize;
+        let misplaced = !self.misplaced.is_empty() && self.rng.random::<f64>() < MISPLACED;
+        let visits = if misplaced { &self.misplaced } else { &self.free };
+        let visit = visits[self.rng.random_range(0..visits.len())] as usize;
         let target = self.target(visit);
         if target == self.state.place[visit] {
             return None;
@@ -272,13 +281,17 @@ impl<'m> Search<'m> {
         self.draw(visit)
     }
 
-    /// How much less the visits' places are worth than the first ones on their menus, on average, cents.
-    fn standing(&self) -> f64 {
-        let sum: f64 = self
-            .free
-            .iter()
-            .map(|&visit| self.menus.rise(visit as usize, self.state.place[visit as usize]))
-            .sum();
+    /// Notes which visits stand below the heads of their menus; by how much all do on average, cents.
+    fn look_over(&mut self) -> f64 {
+        self.misplaced.clear();
+        let mut sum = 0.0;
+        for &visit in &self.free {
+            let rise = self.menus.rise(visit as usize, self.state.place[visit as usize]);
+            sum += rise;
+            if rise > MISPLACED_BY {
+                self.misplaced.push(visit);
+            }
+        }
         sum / self.free.len() as f64
     }
 

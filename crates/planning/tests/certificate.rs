@@ -55,6 +55,19 @@ fn the_bound_follows_from_the_certificate(#[case] name: &str, #[case] work: u64)
     }
 }
 
+#[rstest]
+#[case::of_the_only_skill("R-M", 3_000_000)]
+fn a_bound_with_whole_days_follows_from_the_certificate(#[case] name: &str, #[case] work: u64) {
+    let instance = instance(name);
+    let solution = solved(&instance, work, 1);
+    let certificate = &solution.certificate;
+    assert!(certificate.patterns.as_ref().is_some_and(|whole| !whole.whole_days.is_empty()));
+    assert!(certificate.bound <= best_known(name));
+    if let Some(bound) = recomputed(&instance, certificate, solution.plan.objective) {
+        assert_eq!(bound, certificate.bound);
+    }
+}
+
 /// Small instances are proven by cases where prices alone leave a gap.
 #[test]
 fn a_bound_by_cases_follows_from_the_certificate() {

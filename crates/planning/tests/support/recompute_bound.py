@@ -65,7 +65,7 @@ def bound_thousandths(cert, answers):
     """What the prices prove of the plans that give `answers`: [(visit, question, yes or no)]."""
     piece_price = {k: dict(rows) for k, rows in cert["kit_receipt"].items()}
     patterns = cert.get("patterns") or {"whole_skills": [], "worth": {}}
-    WHOLE, WORTH = set(patterns["whole_skills"]), patterns["worth"]
+    WHOLE, DAYS, WORTH = set(patterns["whole_skills"]), set(patterns.get("whole_days", ())), patterns["worth"]
     SECONDARY = {(x["visit"], x["mode"], x["skill"], x["at"]): dict(x["starts"]) for x in patterns.get("secondary", ())}
     must = {id_ for id_, v in visits.items() if v["locked"]} | {id_ for id_, _, yes in answers if yes}
     known = {}
@@ -77,31 +77,35 @@ def bound_thousandths(cert, answers):
         return True
 
     def main_minutes(visit, mode):
-        """(skill, place in the stay) of the minutes a whole skill accounts for, or None."""
+        """(skill, place in the stay) of the minutes a whole skill's weeks or days account for, or None."""
         found = None
         if visit["after"]: return None
         for s in sorted(mode["minutes"]):
             for at, m in enumerate(mode["minutes"][s]):
-                if s in WHOLE and m > 0 and (found is None or m >= mode["minutes"][found[0]][found[1]]): found = s, at
+                if s not in WHOLE | DAYS or m <= 0: continue
+                if found is None or (s in WHOLE, m) >= (found[0] in WHOLE, mode["minutes"][found[0]][found[1]]): found = s, at
         return found
 
-    def minute_price(skill, day): return cert["skill_day"][skill][day] + cert["skill_week"][skill][WEEK[day]]
-
     def minutes_value(visit, mode, days, skill, at, minutes):
-        """What a stay pays for minutes that are not its main ones."""
-        other = SECONDARY.get((visit["id"], mode["id"], skill, at))
-        return minutes * minute_price(skill, days[at]) if other is None else other[days[0]]
+        """What a stay pays for minutes: by day and week; or, of a whole skill, their own price unless they are the main
+        ones, and where its days alone are whole the week's price as well."""
+        day, week = cert["skill_day"][skill][days[at]], cert["skill_week"][skill][WEEK[days[at]]]
+        if skill not in WHOLE | DAYS: return minutes * (day + week)
+        own = 0 if (skill, at) == main_minutes(visit, mode) else secondary_price(visit, mode, days, skill, at)
+        return own + (minutes * week if skill in DAYS else 0)
+
+    def secondary_price(visit, mode, days, skill, at): return SECONDARY[visit["id"], mode["id"], skill, at][days[0]]
 
     def own_value(visit, mode, days):
-        """Cost and priced use, main minutes left out."""
-        pool, day, main = pools[visit["pool"]], days[0], main_minutes(visit, mode)
+        """Cost and priced use."""
+        pool, day = pools[visit["pool"]], days[0]
         out = range(days[0], days[-1] + 1) if mode.get("out", True) else ()
         cents = mode["cost"] + sum(pool["out_cost"][d] for d in out if pool.get("out_cost"))
         cents += sum(before * max(0, at - day) + after * max(0, day - at) for at, before, after in visit["hinges"])
         if visit["published_day"] not in (None, day): cents += visit["move_cost"]
         value = 1000 * cents + sum(cert["pool_day"][visit["pool"]][d] for d in out)
         for s, minutes in mode["minutes"].items():
-            value += sum(minutes_value(visit, mode, days, s, at, m) for at, m in enumerate(minutes) if m > 0 and (s, at) != main)
+            value += sum(minutes_value(visit, mode, days, s, at, m) for at, m in enumerate(minutes) if m > 0)
         value += sum(cert["bay_day"][mode["bay"]][d] for d in days)
         return value + sum(q * piece_price[k][d] for k, q in mode["kits"].items() for d in stretches(k, day))
 
@@ -117,7 +121,7 @@ def bound_thousandths(cert, answers):
             main = main_minutes(visit, mode)
             for s, minutes in mode["minutes"].items():
                 for at, (d, m) in enumerate(zip(days, minutes)):
-                    if s in WHOLE and m > 0 and (s, at) != main: gains.setdefault((s, d), []).append((m, minutes_value(visit, mode, days, s, at, m)))
+                    if s in WHOLE | DAYS and m > 0 and (s, at) != main: gains.setdefault((s, d), []).append((m, secondary_price(visit, mode, days, s, at)))
             if main is not None and value < WORTH[id_]:
                 gains.setdefault((main[0], days[main[1]]), []).append((mode["minutes"][main[0]][main[1]], WORTH[id_] - value))
                 value = WORTH[id_]
@@ -133,22 +137,25 @@ def bound_thousandths(cert, answers):
         options += [value for day, value in columns(id_) if earliest is None or day >= earliest]
         return min(options) if options else NEVER
 
+    def day_gains(skill, d):
+        """[(minutes, gain)]: the most a skill's day can gain within so many minutes, where more minutes gain more."""
+        day, top, kept = {0: 0}, -1, []
+        for minutes, gain in gains.get((skill, d), []):
+            if gain <= 0: continue
+            for used, sum_ in list(day.items()):
+                if used + minutes <= skills[skill]["day_minutes"][d] and day.get(used + minutes, -1) < sum_ + gain: day[used + minutes] = sum_ + gain
+        for used in sorted(day):
+            if day[used] > top: top = day[used]; kept.append((used, top))
+        return kept
+
     def week_gain(skill, week):
         """The most a whole skill's week can gain, over every reachable number of minutes."""
         limit = skills[skill]["week_minutes"][week] + skills[skill]["week_overtime"][week]
         reached = {0: 0}
         for d in (d for d in OPEN if WEEK[d] == week):
-            day = {0: 0}
-            for minutes, gain in gains.get((skill, d), []):
-                if gain <= 0: continue
-                for used, sum_ in list(day.items()):
-                    if used + minutes <= skills[skill]["day_minutes"][d] and day.get(used + minutes, -1) < sum_ + gain: day[used + minutes] = sum_ + gain
-            top, kept = -1, []                                            # more minutes for no more gain are no use
-            for used in sorted(day):
-                if day[used] > top: top = day[used]; kept.append((used, top))
             joined = {}
             for a, x in reached.items():
-                for b, y in kept:
+                for b, y in day_gains(skill, d):
                     if a + b <= limit and joined.get(a + b, -1) < x + y: joined[a + b] = x + y
             reached = joined
         contract, price = skills[skill]["week_minutes"][week], 1000 * skills[skill]["overtime_cost"]
@@ -160,7 +167,8 @@ def bound_thousandths(cert, answers):
             if s in WHOLE: total -= week_gain(s, week); continue
             price = cert["skill_week"][s][week]
             total -= price * skill["week_minutes"][week] + max(0, price - 1000 * skill["overtime_cost"]) * skill["week_overtime"][week]
-        if s not in WHOLE: total -= sum(cert["skill_day"][s][d] * skill["day_minutes"][d] for d in OPEN)
+        if s in DAYS: total -= sum(day_gains(s, d)[-1][1] for d in OPEN)
+        elif s not in WHOLE: total -= sum(cert["skill_day"][s][d] * skill["day_minutes"][d] for d in OPEN)
     for b, bay in bays.items(): total -= sum(cert["bay_day"][b][d] * bay["count"][d] for d in OPEN)
     for k, rows in piece_price.items(): total -= sum(price * received[k][d] for d, price in rows.items())
     for p, pool in pools.items():
