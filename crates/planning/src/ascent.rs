@@ -78,6 +78,11 @@ pub(crate) struct Ascent<'m> {
     pub work: u64,
 }
 
+/// Whether a climb begins with a sample.
+fn is_large(model: &Model) -> bool {
+    model.cost.len() / SAMPLE_STEP >= SAMPLE_COLUMNS
+}
+
 impl<'m> Ascent<'m> {
     /// The plain relaxation from prices of nothing; of a large instance first a sample, whose prices
     /// are a fair start for the whole at a fraction of the work.
@@ -238,9 +243,11 @@ impl<'m> Ascent<'m> {
         }
     }
 
-    /// Whether it climbs on a part of a tree: from good prices, with little patience as it is.
-    const fn is_part(&self) -> bool {
-        !self.chosen.is_empty()
+    /// Whether steps that are too long show at once and are cut short. Not on a part of a tree: it
+    /// begins at good prices, with little patience as it is. Not where prices begin with a sample:
+    /// hundreds of steps there go down before one goes up, and a climb cut short stays low.
+    fn shows_at_once(&self) -> bool {
+        self.chosen.is_empty() && !is_large(self.relaxation.model)
     }
 
     pub(crate) const fn model(&self) -> &'m Model {
@@ -414,7 +421,7 @@ impl<'m> Ascent<'m> {
             self.best = value;
             self.best_y.copy_from_slice(&self.y);
         }
-        let patience = match self.bore_fruit || self.is_part() {
+        let patience = match self.bore_fruit || !self.shows_at_once() {
             true => self.patience,
             false => (f64::from(self.patience) * PATIENCE_UNTRIED) as u32,
         };
@@ -445,9 +452,9 @@ impl<'m> Ascent<'m> {
             self.step = 0.0;
             return;
         }
-        let value = match self.is_part() {
-            true => value,
-            false => value.max(target - FALL_MAX * (target - self.best)),
+        let value = match self.shows_at_once() {
+            false => value,
+            true => value.max(target - FALL_MAX * (target - self.best)),
         };
         let length = self.step * (target - value).max(1e-4 * target.abs()).max(1.0) / norm;
         for row in 0..self.y.len() {
