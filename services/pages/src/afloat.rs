@@ -293,11 +293,7 @@ impl DueList {
             .map(|line| (*line, line.facts.show(days, run.ahead(line.engine, days.by).as_ref())))
             .collect();
         let is_decided = |line: &DueLine| decided.contains_key(&(line.engine, line.task));
-        // What a job is on comes after what somebody must still decide.
-        shown.sort_by(|a, b| {
-            let worse = b.1.urgency.partial_cmp(&a.1.urgency).unwrap_or(Ordering::Equal);
-            is_decided(a.0).cmp(&is_decided(b.0)).then(worse)
-        });
+        shown.sort_by(|a, b| b.1.urgency.partial_cmp(&a.1.urgency).unwrap_or(Ordering::Equal));
         for (line, shown) in &mut shown {
             if let Some(job) = decided.get(&(line.engine, line.task)) {
                 shown.aside = format!("{job} · {}", shown.aside);
