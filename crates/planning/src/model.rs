@@ -61,6 +61,8 @@ pub(crate) struct Model {
 pub(crate) struct CompiledVisit {
     pub modes: Range<u32>,
     pub unplanned_cost: i64,
+    /// What placing it may bring down the cost by, at the most; cents.
+    pub gain_max: i64,
     pub locked: bool,
     pub pool: u32,
     /// Range in `links`.
@@ -283,10 +285,11 @@ impl Model {
                     self.cost.push(cost);
                 }
             }
-            self.order_columns(first_mode);
+            let least = self.order_columns(first_mode).unwrap_or(visit.unplanned_cost);
             self.visits.push(CompiledVisit {
                 modes: first_mode..self.modes.len() as u32,
                 unplanned_cost: visit.unplanned_cost,
+                gain_max: (visit.unplanned_cost - least).max(0),
                 locked: visit.locked,
                 pool,
                 links: 0..0,
@@ -295,8 +298,9 @@ impl Model {
         }
     }
 
-    /// Lists the columns of the visit whose modes begin at `first_mode`, and the kits it may take.
-    fn order_columns(&mut self, first_mode: u32) {
+    /// Lists the columns of the visit whose modes begin at `first_mode`, and the kits it may take;
+    /// the least cost of a column.
+    fn order_columns(&mut self, first_mode: u32) -> Option<i64> {
         let from = self.by_cost.len();
         for (number, mode) in (first_mode..).zip(&self.modes[first_mode as usize..]) {
             let costs = &self.cost[mode.column as usize..][..mode.starts as usize];
@@ -310,6 +314,7 @@ impl Model {
             }
         }
         self.by_cost[from..].sort_by_key(|column| column.cost);
+        self.by_cost.get(from).map(|column| column.cost)
     }
 
     /// The open days on which `visit` may start in `mode` as far as its own dates go.

@@ -166,9 +166,10 @@ impl<'m> Search<'m> {
         }
     }
 
-    /// Moves a visit and puts back what it throws out; `None` where nothing was drawn, false where
-    /// the target can't be had. Either way `undo` restores what was.
-    fn try_move(&mut self) -> Option<bool> {
+    /// Moves a visit and puts back what it throws out, as long as the cost can still end at `most`;
+    /// `None` where nothing was drawn, false where the target can't be had for that. Either way
+    /// `undo` restores what was.
+    fn try_move(&mut self, most: i64) -> Option<bool> {
         let misplaced = !self.misplaced.is_empty() && self.rng.random::<f64>() < MISPLACED;
         let visits = if misplaced { &self.misplaced } else { &self.free };
         let visit = visits[self.rng.random_range(0..visits.len())] as usize;
@@ -179,11 +180,7 @@ impl<'m> Search<'m> {
         self.journal.clear();
         self.thrown.clear();
         self.lift(visit as u32);
-        let fits = self.take_to(visit, target);
-        if fits {
-            self.put_back();
-        }
-        Some(fits)
+        Some(self.take_to(visit, target) && self.put_back(most))
     }
 
     fn step(&mut self, temperature: f64) {
@@ -191,14 +188,14 @@ impl<'m> Search<'m> {
             self.regroup();
             return self.remember();
         }
+        // The draw that decides comes first: most moves are seen to cost too much half way.
         let before = self.state.cost;
-        let Some(fits) = self.try_move() else { return };
-        let rise = (self.state.cost - before) as f64;
-        let kept = fits && (rise <= 0.0 || self.rng.random::<f64>() < (-rise / temperature).exp());
-        if !kept {
-            self.undo();
-        } else {
+        let most = before + (-(1.0 - self.rng.random::<f64>()).ln() * temperature) as i64;
+        let Some(fits) = self.try_move(most) else { return };
+        if fits && self.state.cost <= most {
             self.remember();
+        } else {
+            self.undo(before);
         }
     }
 
@@ -371,9 +368,16 @@ impl<'m> Search<'m> {
         }
     }
 
-    /// Puts what was thrown out back where it is cheapest, the dearest to leave out first.
-    fn put_back(&mut self) {
+    /// Puts what was thrown out back where it is cheapest, the dearest to leave out first; false as
+    /// soon as the cost can't end at `most` any more.
+    fn put_back(&mut self, most: i64) -> bool {
         let model = self.state.model;
+        let gain = |visit: u32| model.visits[visit as usize].gain_max;
+        // What those still out may bring down the cost by, at the most.
+        let mut hoped: i64 = self.thrown.iter().map(|&visit| gain(visit)).sum();
+        if self.state.cost - hoped > most {
+            return false;
+        }
         if self.thrown.len() > 1 && self.rng.next_u32() & 1 == 0 {
             self.thrown.sort_unstable_by_key(|&visit| {
                 std::cmp::Reverse(model.visits[visit as usize].unplanned_cost)
@@ -388,15 +392,25 @@ impl<'m> Search<'m> {
                 let target = self.draw(visit);
                 let (thrown, touched) = (self.thrown.len(), self.journal.len());
                 if self.take_to(visit, target) {
+                    hoped += self.thrown[thrown..].iter().map(|&other| gain(other)).sum::<i64>();
+                    hoped -= gain(visit as u32);
+                    if self.state.cost - hoped > most {
+                        return false;
+                    }
                     continue;
                 }
                 self.put_back_since(thrown, touched);
             }
-            let limit = model.visits[visit].unplanned_cost;
+            hoped -= gain(visit as u32);
+            let left_out = model.visits[visit].unplanned_cost;
+            let limit = left_out.min(most - self.state.cost + left_out + hoped + 1);
             if let Some(place) = self.state.cheapest(visit, limit) {
                 self.state.put(visit, place);
+            } else if limit < left_out {
+                return false;
             }
         }
+        true
     }
 
     /// Undoes the throwing out of a chain that led nowhere.
@@ -409,18 +423,19 @@ impl<'m> Search<'m> {
         self.journal.truncate(touched);
     }
 
-    fn undo(&mut self) {
+    /// Back to what was, at the cost it had.
+    fn undo(&mut self, cost: i64) {
         for &(visit, _) in &self.journal {
             if !self.state.place[visit as usize].is_none() {
-                self.state.take(visit as usize);
+                self.state.lift(visit as usize);
             }
         }
-        for at in (0..self.journal.len()).rev() {
-            let (visit, place) = self.journal[at];
+        for &(visit, place) in &self.journal {
             if !place.is_none() {
-                self.state.put(visit as usize, place);
+                self.state.set(visit as usize, place);
             }
         }
+        self.state.cost = cost;
     }
 }
 

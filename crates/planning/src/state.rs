@@ -248,6 +248,12 @@ impl<'m> State<'m> {
         let added =
             model.column_cost(mode, place.start) + self.coupled_cost(visit, mode, place.start);
         self.cost += added - model.visits[visit].unplanned_cost;
+        self.set(visit, place);
+    }
+
+    /// Places a visit that is nowhere and leaves the cost as it is.
+    pub(crate) fn set(&mut self, visit: usize, place: Place) {
+        let mode = &self.model.modes[place.mode as usize];
         self.count(visit, mode, place.start, 1);
         for t in place.start..place.start + mode.length {
             self.on_day[t as usize].push(visit as u32);
@@ -258,15 +264,22 @@ impl<'m> State<'m> {
     /// Takes a placed visit out and says where it stood.
     pub(crate) fn take(&mut self, visit: usize) -> Place {
         let model = self.model;
-        let place = std::mem::replace(&mut self.place[visit], Place::NONE);
+        let place = self.lift(visit);
         let mode = &model.modes[place.mode as usize];
+        let freed =
+            model.column_cost(mode, place.start) + self.coupled_cost(visit, mode, place.start);
+        self.cost -= freed - model.visits[visit].unplanned_cost;
+        place
+    }
+
+    /// Takes a placed visit out and leaves the cost as it is.
+    pub(crate) fn lift(&mut self, visit: usize) -> Place {
+        let place = std::mem::replace(&mut self.place[visit], Place::NONE);
+        let mode = &self.model.modes[place.mode as usize];
         self.count(visit, mode, place.start, -1);
         for t in place.start..place.start + mode.length {
             forget(&mut self.on_day[t as usize], visit as u32);
         }
-        let freed =
-            model.column_cost(mode, place.start) + self.coupled_cost(visit, mode, place.start);
-        self.cost -= freed - model.visits[visit].unplanned_cost;
         place
     }
 
