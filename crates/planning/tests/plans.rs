@@ -123,6 +123,20 @@ fn progress_never_gets_worse() {
     }
 }
 
+/// The search keeps its cost move by move and sets it back where it takes one back; the plan's is
+/// reckoned anew at the end.
+#[rstest]
+#[case::winter("M")]
+#[case::season("R-M")]
+#[case::too_few_hands("X-technician")]
+fn what_is_reported_is_what_the_plan_costs(#[case] name: &str) {
+    let instance = instance(name);
+    let mut last = None;
+    let report: support::Report = Box::new(|progress, _| last = Some(progress.objective));
+    let plan = support::solved_from(&instance, None, 1_000_000, 1, report).plan;
+    assert_eq!(last, Some(plan.objective));
+}
+
 #[test]
 fn a_written_plan_reads_back_the_same() {
     let instance = instance("X-parts");
