@@ -105,6 +105,36 @@ fn a_result_has_the_published_keys(
     }
 }
 
+/// The worked example of `tests/data/planner/README.md`, whose optimum both its references prove.
+const MICRO: &str = include_str!("../data/planner/micro.json");
+
+#[test]
+fn an_instance_is_planned_with_its_proof_and_summed_up() {
+    let folder = Folder::empty();
+    folder.write("micro.json", MICRO);
+    let asked = ["plan", "--instance", "micro.json", "--work", "100000"];
+    let said = folder.run(asked.iter().chain(&["--certificate", "proof.json"]));
+    let plan: serde_json::Value = serde_json::from_str(&said.out).expect("JSON");
+    assert_eq!((&plan["objective"], &plan["bound"]), (&1450.into(), &1450.into()));
+    let proof = std::fs::read(folder.file("proof.json")).expect("a file");
+    let proof: serde_json::Value = serde_json::from_slice(&proof).expect("JSON");
+    assert_eq!(proof["bound"], 1450);
+    let summary = "micro.json: 3 planned, 0 left out. It costs 1450 cents; no plan can cost less \
+                   than 1450: proven within 0.00 %.";
+    assert!(said.err.contains(summary), "{}", said.err);
+}
+
+#[test]
+fn an_instance_that_breaks_a_rule_is_refused_by_its_path_and_nothing_is_written() {
+    let folder = Folder::empty();
+    folder.write("micro.json", MICRO.replacen("\"unplanned_cost\": ", "\"unplanned_cost\": -", 1));
+    let said =
+        folder.run(["plan", "--instance", "micro.json", "--work", "1", "--out", "plan.json"]);
+    assert_eq!((said.code, said.out.as_str()), (1, ""), "{said:?}");
+    assert!(said.err.contains("visits[0].unplanned_cost"), "{}", said.err);
+    assert!(!folder.file("plan.json").exists());
+}
+
 #[test]
 fn a_file_that_breaks_a_rule_leaves_what_was_there() {
     let folder = files();

@@ -18,8 +18,9 @@ const STEPS: u64 = 1_000;
 /// Plan the fleet's lay-up or rotation, or the visits of an instance file
 ///
 /// `plan lay-up` and `plan rotation` plan the fleet on record. With --instance, a planning problem
-/// given as a file: the plan comes with a proof of how much better any plan could be. The answer is JSON: objective, bound and gap, a day and a mode for each visit, and for each visit
-/// left out the reason. Files whose names end in `.gz` are read compressed.
+/// given as a file: the plan comes with a proof of how much better any plan could be. The answer is
+/// JSON: objective, bound and gap, a day and a mode for each visit, and for each visit left out the
+/// reason. Files whose names end in `.gz` are read compressed.
 #[derive(Debug, clap::Args)]
 #[command(subcommand_negates_reqs = true, args_conflicts_with_subcommands = true)]
 #[command(after_help = "Examples:
@@ -104,7 +105,21 @@ fn plan_file(args: &PlanArgs, file: &Path) -> Result<(), CommandError> {
     if let Some(file) = &args.certificate {
         output::write_whole(Some(file), |write| json(write, &solution.certificate))?;
     }
-    output::write_whole(args.out.as_deref(), |write| json(write, &solution.plan))
+    output::write_whole(args.out.as_deref(), |write| json(write, &solution.plan))?;
+    eprintln!("{}: {}", file.display(), summed_up(&solution.plan));
+    Ok(())
+}
+
+/// What a plan comes to, in a sentence.
+fn summed_up(plan: &Plan) -> String {
+    let (planned, left_out) = (plan.visits.len(), plan.unplanned.len());
+    let proven = match (plan.bound, plan.gap) {
+        (Some(bound), Some(gap)) => {
+            format!("; no plan can cost less than {bound}: proven within {:.2} %", gap * 100.0)
+        }
+        _ => String::new(),
+    };
+    format!("{planned} planned, {left_out} left out. It costs {} cents{proven}.", plan.objective)
 }
 
 fn told(progress: &Progress) -> String {
