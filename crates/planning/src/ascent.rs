@@ -6,6 +6,7 @@
 //! in whole numbers, from the prices alone.
 
 use crate::branching::{Split, SplitOn};
+use crate::cuts::{Cut, broken_cuts};
 use crate::model::Model;
 use crate::patterns::{Item, Kept, Whole, best_patterns};
 use crate::relaxation::{Answer, Relaxation, Rows};
@@ -73,6 +74,12 @@ pub(crate) struct Ascent<'m> {
     share: f64,
     /// By column: how often it was chosen of late; empty where nobody asks.
     chosen: Vec<f64>,
+    /// By column: how often it was chosen since the step was halved, of so many answers; empty where
+    /// no cuts are looked for.
+    tally: Vec<f64>,
+    tallied: u32,
+    /// Rows of pools' days that cuts share, each with the rows of those cuts.
+    shared: Vec<(usize, Vec<usize>)>,
     /// Work that each step's pricing is, and all work so far, in units of a search's move.
     step_work: u64,
     pub work: u64,
@@ -91,7 +98,8 @@ impl<'m> Ascent<'m> {
         while model.cost.len() / (one_in * SAMPLE_STEP) >= SAMPLE_COLUMNS {
             one_in *= SAMPLE_STEP;
         }
-        let mut ascent = Self::at(model, Whole::none(model), vec![0.0; Rows::of(model).len]);
+        let mut ascent =
+            Self::at(model, Whole::none(model), Vec::new(), vec![0.0; Rows::of(model).len]);
         ascent.sample(one_in);
         for row in 0..ascent.y.len() {
             // No engine can go without breaking the minimum: each pays the whole shortfall.
@@ -106,7 +114,7 @@ impl<'m> Ascent<'m> {
     /// Climbs on from the best prices of a sample with a larger one, or with everything.
     pub(crate) fn with_more(sample: &Self) -> Self {
         let model = sample.relaxation.model;
-        let mut ascent = Self::at(model, Whole::none(model), sample.best_y.clone());
+        let mut ascent = Self::at(model, Whole::none(model), Vec::new(), sample.best_y.clone());
         ascent.sample(sample.one_in / SAMPLE_STEP);
         ascent.step = STEP_MORE;
         ascent
@@ -114,7 +122,9 @@ impl<'m> Ascent<'m> {
 
     fn sample(&mut self, one_in: usize) {
         self.one_in = one_in;
-        if one_in > 1 {
+        if one_in == 1 {
+            self.tally = vec![0.0; self.relaxation.cost.len()];
+        } else {
             self.share = self.relaxation.sample(one_in);
             self.step_work = ((self.step_work as f64 * self.share) as u64).max(1);
             self.capacities.iter_mut().for_each(|units| *units *= self.share);
@@ -137,9 +147,11 @@ impl<'m> Ascent<'m> {
         for (visit, pick) in answer.choice.iter().enumerate() {
             y[plain.relaxation.rows.visit + visit] = pick.value.max(0.0);
         }
+        let cut_prices = y.split_off(plain.relaxation.cut_row());
         y.truncate(plain.relaxation.rows.len);
         y.extend(plain.secondary_prices(&whole));
-        let mut ascent = Self::at(model, whole, y);
+        y.extend(cut_prices);
+        let mut ascent = Self::at(model, whole, plain.cuts().to_vec(), y);
         ascent.step = STEP_WHOLE;
         ascent.patience = PATIENCE_WHOLE;
         ascent
@@ -169,12 +181,13 @@ impl<'m> Ascent<'m> {
         prices
     }
 
-    fn at(model: &'m Model, whole: Whole, y: Vec<f64>) -> Self {
-        let relaxation = Relaxation::<f64>::new(model, whole);
+    fn at(model: &'m Model, whole: Whole, cuts: Vec<Cut>, y: Vec<f64>) -> Self {
+        let relaxation = Relaxation::<f64>::new(model, whole, cuts);
         let rows = &relaxation.rows;
         let mut capacities: Vec<f64> =
             rows.capacities(model).iter().map(|&units| units as f64).collect();
-        capacities.resize(y.len(), 0.0);
+        capacities.resize(relaxation.cut_row(), 0.0);
+        capacities.extend(relaxation.cuts().iter().map(|cut| cut.capacity(model) as f64));
         let mut scale = vec![1.0; y.len()];
         scale[..rows.bay].fill(MINUTES_SCALE * MINUTES_SCALE);
         let mut ceiling = vec![f64::INFINITY; y.len()];
@@ -183,6 +196,9 @@ impl<'m> Ascent<'m> {
             if capacities[row] <= 0.0 {
                 scale[row] = 0.0;
             }
+        }
+        for (row, cut) in (relaxation.cut_row()..).zip(relaxation.cuts()) {
+            ceiling[row] = model.shortfall_cost[cut.pool as usize] as f64;
         }
         for (skill, &kept) in relaxation.whole.skills.iter().enumerate() {
             // What a whole skill holds stands in its days or weeks, not in rows.
@@ -193,7 +209,7 @@ impl<'m> Ascent<'m> {
                 capacities[rows.week + skill * model.weeks..][..model.weeks].fill(0.0);
             }
         }
-        Self {
+        let mut ascent = Self {
             direction: vec![0.0; y.len()],
             use_of_rows: vec![0.0; y.len()],
             answer: Answer::new(model),
@@ -206,6 +222,9 @@ impl<'m> Ascent<'m> {
             one_in: 1,
             share: 1.0,
             chosen: Vec::new(),
+            tally: Vec::new(),
+            tallied: 0,
+            shared: Vec::new(),
             step_work: relaxation.answer_work(),
             work: 0,
             relaxation,
@@ -213,6 +232,61 @@ impl<'m> Ascent<'m> {
             scale,
             ceiling,
             y,
+        };
+        ascent.note_shared(0);
+        ascent
+    }
+
+    /// Notes which days the cuts from number `first` on share.
+    fn note_shared(&mut self, first: usize) {
+        let (pool, days) = (self.relaxation.rows.pool, self.model().days);
+        let cut_row = self.relaxation.cut_row();
+        for (number, cut) in self.relaxation.cuts().iter().enumerate().skip(first) {
+            for &day in &cut.days {
+                let row = pool + cut.pool as usize * days + day as usize;
+                match self.shared.iter_mut().find(|(known, _)| *known == row) {
+                    Some((_, cuts)) => cuts.push(cut_row + number),
+                    None => self.shared.push((row, vec![cut_row + number])),
+                }
+            }
+        }
+    }
+
+    /// Takes in the cuts that the answers since the step was halved break on average.
+    fn tighten(&mut self) {
+        if self.tally.is_empty() {
+            return;
+        }
+        let share = 1.0 / f64::from(self.tallied.max(1));
+        self.tally.iter_mut().for_each(|count| *count *= share);
+        let model = self.model();
+        let cuts = broken_cuts(model, &self.tally, &self.best_y, self.cuts());
+        self.tally.fill(0.0);
+        self.tallied = 0;
+        let known = self.cuts().len();
+        for cut in cuts {
+            self.capacities.push(cut.capacity(model) as f64);
+            self.ceiling.push(model.shortfall_cost[cut.pool as usize] as f64);
+            self.scale.push(1.0);
+            for list in [&mut self.y, &mut self.best_y, &mut self.direction, &mut self.use_of_rows]
+            {
+                list.push(0.0);
+            }
+            self.relaxation.add_cut(cut);
+        }
+        self.note_shared(known);
+    }
+
+    /// An engine short is short for a day and for its cuts: their prices together stay below its cost.
+    fn share_ceilings(&mut self) {
+        for (row, cuts) in &self.shared {
+            let ceiling = self.ceiling[*row];
+            let mut sum: f64 = cuts.iter().map(|&cut| self.y[cut]).sum();
+            if sum > ceiling {
+                cuts.iter().for_each(|&cut| self.y[cut] *= ceiling / sum);
+                sum = ceiling;
+            }
+            self.y[*row] = self.y[*row].min(ceiling - sum);
         }
     }
 
@@ -369,6 +443,10 @@ impl<'m> Ascent<'m> {
         self.chosen = chosen;
     }
 
+    pub(crate) fn cuts(&self) -> &[Cut] {
+        self.relaxation.cuts()
+    }
+
     /// The skills kept whole.
     pub(crate) const fn whole(&self) -> &Whole {
         &self.relaxation.whole
@@ -430,7 +508,11 @@ impl<'m> Ascent<'m> {
             self.step *= 0.5;
             self.y.copy_from_slice(&self.best_y);
             self.direction.fill(0.0);
+            self.tighten();
             return;
+        }
+        if !self.tally.is_empty() {
+            self.tally_choices();
         }
         if !self.chosen.is_empty() {
             self.note_choices(&items, &weeks.taken);
@@ -460,6 +542,18 @@ impl<'m> Ascent<'m> {
         for row in 0..self.y.len() {
             let moved = self.y[row] + length * self.scale[row] * self.direction[row];
             self.y[row] = moved.clamp(0.0, self.ceiling[row]);
+        }
+        self.share_ceilings();
+    }
+
+    fn tally_choices(&mut self) {
+        let modes = &self.relaxation.model.modes;
+        self.tallied += 1;
+        for place in
+            self.answer.choice.iter().map(|pick| pick.place).filter(|place| !place.is_none())
+        {
+            let mode = &modes[place.mode as usize];
+            self.tally[(mode.column + place.start - mode.first) as usize] += 1.0;
         }
     }
 
@@ -564,6 +658,13 @@ impl<'m> Ascent<'m> {
             let pool = rows.pool + model.visits[visit].pool as usize * model.days;
             for row in &mut used[pool + first..=pool + last] {
                 *row += 1.0;
+            }
+            let cut_row = self.relaxation.cut_row();
+            let pool = model.visits[visit].pool;
+            for (number, cut) in self.relaxation.cuts().iter().enumerate() {
+                if cut.pool == pool {
+                    used[cut_row + number] += cut.units(visit as u32, (first, last)) as f64;
+                }
             }
         }
     }

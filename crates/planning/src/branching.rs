@@ -10,6 +10,7 @@ use std::collections::BinaryHeap;
 
 use crate::ascent::Ascent;
 use crate::certificate::exact_thousandths;
+use crate::cuts::Cut;
 use crate::model::Model;
 use crate::patterns::Whole;
 use crate::relaxation::Relaxation;
@@ -128,6 +129,11 @@ impl<'m> Branching<'m> {
         self.root.whole()
     }
 
+    /// The cuts that every part keeps.
+    pub(crate) fn cuts(&self) -> &[Cut] {
+        self.root.cuts()
+    }
+
     /// Whether nothing is left to split.
     pub(crate) fn is_done(&self) -> bool {
         self.open.is_empty() || self.parts.len() > PARTS_MAX
@@ -236,7 +242,8 @@ impl<'m> Branching<'m> {
 
     /// What `prices` prove of the part that gives `answers`, cents, rounded up.
     fn exact(&self, answers: &[(Split, bool)], prices: &[i64]) -> i64 {
-        let thousandths = exact_thousandths(self.root.model(), self.root.whole(), answers, prices);
+        let thousandths =
+            exact_thousandths(self.root.model(), (self.whole(), self.cuts()), answers, prices);
         i64::try_from(-(-thousandths).div_euclid(1000)).unwrap_or(i64::MAX)
     }
 }

@@ -8,6 +8,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use crate::branching::{Branching, Split, SplitOn, restrict};
+use crate::cuts::Cut;
 use crate::instance::Instance;
 use crate::model::Model;
 use crate::patterns::{Kept, Whole, best_patterns};
@@ -40,12 +41,29 @@ pub struct Certificate {
     pub kit_receipt: BTreeMap<String, Vec<(i64, i64)>>,
     /// By pool and day, an engine out.
     pub pool_day: BTreeMap<String, Vec<i64>>,
+    /// Cuts that tighten the pools.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub cuts: Vec<PoolCut>,
     /// Where skills are kept whole.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub patterns: Option<Patterns>,
     /// Where the bound was raised by cases; the prices above are then those of the whole.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub tree: Option<Tree>,
+}
+
+/// The price of a unit of a cut: half the sum of "engines out" on some days of a pool and of "one place"
+/// of some of its visits, rounded down, which every plan keeps.
+///
+/// A stay that is out of the pool on `k` of the days takes `⌊k / 2⌋` units, `⌊(k + 1) / 2⌋` where its visit
+/// is listed; there are `⌊(Σ days (fleet − minimum) + visits listed) / 2⌋`, and one more for each engine
+/// short on one of the days: a day's price and those of its cuts together are at most the shortfall cost.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PoolCut {
+    pub pool: String,
+    pub days: Vec<i64>,
+    pub visits: Vec<String>,
+    pub price: i64,
 }
 
 /// A bound by cases: each case has its own prices, together they are all plans.
@@ -120,6 +138,7 @@ pub struct Secondary {
 #[derive(Clone, Debug)]
 pub(crate) struct Proof {
     pub whole: Whole,
+    pub cuts: Vec<Cut>,
     pub prices: Vec<i64>,
     pub bound: i64,
 }
@@ -130,6 +149,7 @@ impl Tree {
         let Some((split, yes, no)) = part.split else {
             let proof = Proof {
                 whole: grown.whole().clone(),
+                cuts: grown.cuts().to_vec(),
                 prices: part.prices.clone(),
                 bound: part.bound,
             };
@@ -154,7 +174,7 @@ impl Tree {
 
 impl Certificate {
     pub(crate) fn new(instance: &Instance, model: &Model, proof: &Proof) -> Self {
-        let Proof { whole, prices, bound } = proof;
+        let Proof { whole, cuts, prices, bound } = proof;
         let rows = Rows::of(model);
         let open = model.open();
         let by_day = |row: &[i64]| {
@@ -190,6 +210,19 @@ impl Certificate {
             let day = rows.pool + number * model.days;
             certificate.pool_day.insert(pool.id.clone(), prices[day..day + model.days].to_vec());
         }
+        let cut_row = rows.len + whole.secondary;
+        for (cut, &price) in cuts.iter().zip(&prices[cut_row..]).filter(|(_, price)| **price > 0) {
+            certificate.cuts.push(PoolCut {
+                pool: instance.pools[cut.pool as usize].id.clone(),
+                days: cut.days.iter().map(|&day| i64::from(day)).collect(),
+                visits: cut
+                    .visits
+                    .iter()
+                    .map(|&visit| instance.visits[visit as usize].id.clone())
+                    .collect(),
+                price,
+            });
+        }
         if whole.any() {
             let named = |wanted: Kept| {
                 let skills = instance.skills.iter().zip(&whole.skills);
@@ -202,7 +235,7 @@ impl Certificate {
                 whole_skills: named(Kept::Weeks),
                 whole_days: named(Kept::Days),
                 worth: BTreeMap::new(),
-                secondary: secondary_of(instance, model, whole, &prices[rows.len..]),
+                secondary: secondary_of(instance, model, whole, &prices[rows.len..cut_row]),
             };
             for (number, visit) in instance.visits.iter().enumerate() {
                 if model.visits[number].modes.clone().any(|mode| whole.primary(mode).is_some()) {
@@ -244,19 +277,19 @@ fn secondary_of(
 }
 
 /// The bound that `prices` (thousandths of a cent, one per row) prove: whole cents, rounded down.
-pub(crate) fn exact_bound(model: &Model, whole: &Whole, prices: &[i64]) -> i64 {
-    exact_thousandths(model, whole, &[], prices).div_euclid(1000) as i64
+pub(crate) fn exact_bound(model: &Model, whole: &Whole, cuts: &[Cut], prices: &[i64]) -> i64 {
+    exact_thousandths(model, (whole, cuts), &[], prices).div_euclid(1000) as i64
 }
 
 /// The same in thousandths of a cent, of the plans that give `answers`; beyond all measure where
 /// there are none.
 pub(crate) fn exact_thousandths(
     model: &Model,
-    whole: &Whole,
+    (whole, cuts): (&Whole, &[Cut]),
     answers: &[(Split, bool)],
     prices: &[i64],
 ) -> i128 {
-    let mut relaxation = Relaxation::<i128>::new(model, whole.clone());
+    let mut relaxation = Relaxation::<i128>::new(model, whole.clone(), cuts.to_vec());
     restrict(&mut relaxation, answers);
     let rows = &relaxation.rows;
     let wide: Vec<i128> = prices.iter().map(|&price| i128::from(price)).collect();
@@ -272,6 +305,9 @@ pub(crate) fn exact_thousandths(
     };
     for row in (0..rows.len).filter(|&row| !in_patterns(row)) {
         total -= wide[row] * i128::from(capacities[row]);
+    }
+    for (cut, &price) in cuts.iter().zip(&wide[relaxation.cut_row()..]) {
+        total -= price * i128::from(cut.capacity(model));
     }
     for cell in 0..model.week_minutes.len() {
         let row = rows.week + cell;

@@ -14,6 +14,7 @@ mod branching;
 mod certificate;
 mod compare;
 mod cooling;
+mod cuts;
 mod error;
 mod evaluate;
 mod explain;
@@ -31,7 +32,7 @@ mod solve;
 mod state;
 mod validate;
 
-pub use certificate::{Certificate, Patterns, Secondary, SplitAt, Tree};
+pub use certificate::{Certificate, Patterns, PoolCut, Secondary, SplitAt, Tree};
 pub use compare::{Difference, Shift, compare};
 pub use error::{InstanceError, PlanError};
 pub use evaluate::{Evaluation, evaluate};

@@ -14,6 +14,7 @@
 
 use std::collections::HashMap;
 
+use crate::cuts::Cut;
 use crate::model::{CompiledMode, Model, NOWHERE};
 use crate::patterns::{Item, Kept, Whole};
 use crate::state::{Place, State};
@@ -81,7 +82,7 @@ pub(crate) struct Rows {
     pub pool: usize,
     /// Worth of each visit, used where skills are kept whole.
     pub visit: usize,
-    /// Prices of secondary minutes of whole skills follow from here.
+    /// Prices of secondary minutes of whole skills follow from here, then those of cuts.
     pub len: usize,
 }
 
@@ -105,6 +106,11 @@ pub(crate) struct Relaxation<'m, N> {
     pub must: Vec<bool>,
     /// The skills whose days are kept whole.
     pub whole: Whole,
+    cuts: Vec<Cut>,
+    /// Cell of `Tables::stay`, cut, and units that a visit takes which the cut does not list.
+    cut_stays: Vec<(u32, u32, i64)>,
+    /// By mode, start (from its first) and cut: what a listed visit takes beyond that, one unit each.
+    listed: Vec<Vec<(u32, u32)>>,
     /// What modes take beside minutes, each kind once, and the kind of each mode.
     stays: Vec<Stay>,
     stay_of: Vec<u32>,
@@ -129,6 +135,7 @@ struct Tables<N> {
     /// `[stay × open days + t]`, all that a stay takes beside minutes.
     stay: Vec<N>,
     secondary: Vec<N>,
+    cuts: Vec<N>,
 }
 
 /// What each visit chose at some prices.
@@ -166,7 +173,7 @@ impl<N: Money> Answer<N> {
 }
 
 impl<'m, N: Money> Relaxation<'m, N> {
-    pub(crate) fn new(model: &'m Model, whole: Whole) -> Self {
+    pub(crate) fn new(model: &'m Model, whole: Whole, cuts: Vec<Cut>) -> Self {
         let empty = State::empty(model);
         let mut cost: Vec<N> = model.cost.iter().map(|&cents| N::of_cents(cents)).collect();
         for mode in &model.modes {
@@ -203,7 +210,7 @@ impl<'m, N: Money> Relaxation<'m, N> {
             })
         });
         let stay_of = stay_of.collect();
-        Self {
+        let mut relaxation = Self {
             model,
             rows: Rows::of(model),
             cost,
@@ -213,9 +220,52 @@ impl<'m, N: Money> Relaxation<'m, N> {
             ready,
             must,
             whole,
+            cuts: Vec::new(),
+            cut_stays: Vec::new(),
+            listed: vec![Vec::new(); model.modes.len()],
             stays,
             stay_of,
+        };
+        cuts.into_iter().for_each(|cut| relaxation.add_cut(cut));
+        relaxation
+    }
+
+    /// Adds a cut; its price follows those of the cuts there are.
+    pub(crate) fn add_cut(&mut self, cut: Cut) {
+        let (model, number) = (self.model, self.cuts.len() as u32);
+        let open = model.open();
+        for (kind, stay) in self.stays.iter().enumerate() {
+            if stay.pool != Some(cut.pool) {
+                continue;
+            }
+            for start in 0..(open + 1).saturating_sub(stay.length as usize) {
+                let last = model.open_days[start + stay.length as usize - 1];
+                let units = cut.days_out(model.open_days[start], last) as i64 / 2;
+                if units > 0 {
+                    self.cut_stays.push(((kind * open + start) as u32, number, units));
+                }
+            }
         }
+        for &visit in &cut.visits {
+            for number_of_mode in model.visits[visit as usize].modes.clone() {
+                let mode = &model.modes[number_of_mode as usize];
+                let odd = (0..mode.starts).filter(|&start| {
+                    let (first, last) = model.span(mode, mode.first + start);
+                    mode.out && cut.days_out(first, last) % 2 == 1
+                });
+                self.listed[number_of_mode as usize].extend(odd.map(|start| (start, number)));
+            }
+        }
+        self.cuts.push(cut);
+    }
+
+    pub(crate) fn cuts(&self) -> &[Cut] {
+        &self.cuts
+    }
+
+    /// Where the prices of cuts begin.
+    pub(crate) const fn cut_row(&self) -> usize {
+        self.rows.len + self.whole.secondary
     }
 
     /// About what an answer takes, in units of a search's move.
@@ -438,6 +488,9 @@ impl<'m, N: Money> Relaxation<'m, N> {
                 *value += price.times(used.minutes);
             }
         }
+        for &(start, cut) in &self.listed[number as usize] {
+            values[start as usize] += tables.cuts[cut as usize];
+        }
     }
 
     fn tables(&self, y: &[N]) -> Tables<N> {
@@ -506,7 +559,11 @@ impl<'m, N: Money> Relaxation<'m, N> {
                 }
             }
         }
-        Tables { minute, stay, secondary: y[rows.len..].to_vec() }
+        let (secondary, cuts) = y[rows.len..].split_at(self.whole.secondary);
+        for &(cell, cut, units) in &self.cut_stays {
+            stay[cell as usize] += cuts[cut as usize].times(units);
+        }
+        Tables { minute, stay, secondary: secondary.to_vec(), cuts: cuts.to_vec() }
     }
 }
 

@@ -67,6 +67,10 @@ pub fn shadow_prices(instance: &Instance, certificate: &Certificate) -> Vec<Shad
     for pool in &instance.pools {
         let Some(days) = certificate.pool_day.get(&pool.id) else { continue };
         for (day, &price) in days.iter().enumerate() {
+            // One engine more is also a unit more of each cut of the day: rounding lost it half a one.
+            let cuts = certificate.cuts.iter().filter(|cut| cut.pool == pool.id);
+            let of_cuts = cuts.filter(|cut| cut.days.contains(&(day as i64))).map(|cut| cut.price);
+            let price = price + of_cuts.sum::<i64>();
             // At the whole cost of a shortfall the minimum is broken anyway: the price is firm.
             let firm = price >= pool.shortfall_cost * 1000;
             let warning = (!firm).then_some("holds for one engine: with it the day may be free");

@@ -289,10 +289,11 @@ impl<'m> Run<'m> {
         }
         self.proven_at = climbed;
         let prices = self.ascent.prices();
-        let bound = exact_bound(self.model, self.ascent.whole(), &prices);
+        let (whole, cuts) = (self.ascent.whole(), self.ascent.cuts());
+        let bound = exact_bound(self.model, whole, cuts, &prices);
         let rose = self.bound().is_none_or(|known| bound > known);
         if rose {
-            self.proof = Some(Proof { whole: self.ascent.whole().clone(), prices, bound });
+            self.proof = Some(Proof { whole: whole.clone(), cuts: cuts.to_vec(), prices, bound });
         }
         rose
     }
@@ -342,10 +343,10 @@ impl<'m> Run<'m> {
         if unproven || self.proof.is_none() {
             self.proven_at = f64::NEG_INFINITY;
             let prices = self.ascent.prices();
-            let whole = self.ascent.whole().clone();
-            let bound = exact_bound(self.model, &whole, &prices);
+            let (whole, cuts) = (self.ascent.whole().clone(), self.ascent.cuts().to_vec());
+            let bound = exact_bound(self.model, &whole, &cuts, &prices);
             if self.bound().is_none_or(|known| bound > known) {
-                self.proof = Some(Proof { whole, prices, bound });
+                self.proof = Some(Proof { whole, cuts, prices, bound });
             }
         }
         let mut state = State::of(self.model, &self.best);

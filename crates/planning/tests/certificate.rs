@@ -7,7 +7,7 @@ mod support;
 
 use std::process::Command;
 
-use planning::{Certificate, Instance};
+use planning::{Certificate, Instance, PlannedVisit};
 use rstest::rstest;
 use support::{best_known, instance, solved};
 
@@ -66,6 +66,59 @@ fn a_bound_with_whole_days_follows_from_the_certificate(#[case] name: &str, #[ca
     if let Some(bound) = recomputed(&instance, certificate, solution.plan.objective) {
         assert_eq!(bound, certificate.bound);
     }
+}
+
+/// Small pools of a rotation are where halves of visits fit that whole ones do not.
+#[test]
+fn a_bound_with_cuts_follows_from_the_certificate() {
+    let instance = instance("R-L");
+    let solution = solved(&instance, 6_000_000, 1);
+    let mut certificate = solution.certificate;
+    assert!(!certificate.cuts.is_empty());
+    assert!(certificate.bound <= best_known("R-L"));
+    let objective = solution.plan.objective;
+    let Some(bound) = recomputed(&instance, &certificate, objective) else { return };
+    assert_eq!(bound, certificate.bound);
+    certificate.cuts.clear();
+    assert!(recomputed(&instance, &certificate, objective) < Some(bound));
+}
+
+/// A cut is half the sum of rows that hold, rounded down: every plan keeps it, whatever it was found by.
+#[test]
+fn every_plan_keeps_the_cuts() {
+    let instance = instance("R-L");
+    let found: Vec<_> = [(2_000_000, 1), (6_000_000, 2), (6_000_000, 3)]
+        .map(|(work, seed)| solved(&instance, work, seed))
+        .into_iter()
+        .collect();
+    let cuts: Vec<_> = found.iter().flat_map(|one| &one.certificate.cuts).collect();
+    assert!(cuts.len() > 20, "{}", cuts.len());
+    let mut tight = 0;
+    for (plan, cut) in found.iter().flat_map(|one| cuts.iter().map(move |cut| (&one.plan, cut))) {
+        let pool = instance.pools.iter().find(|pool| pool.id == cut.pool).unwrap();
+        let is_out = |visit: &PlannedVisit, day: i64| {
+            let of = instance.visits.iter().find(|of| of.id == visit.visit).unwrap();
+            let mode = of.modes.iter().find(|mode| mode.id == visit.mode).unwrap();
+            let open = (visit.day..).filter(|&day| instance.open[day as usize] == 1);
+            let last = open.take(mode.length).last().unwrap();
+            of.pool == cut.pool && mode.out && (visit.day..=last).contains(&day)
+        };
+        let units = plan.visits.iter().map(|visit| {
+            let out = cut.days.iter().filter(|&&day| is_out(visit, day)).count();
+            (out + usize::from(cut.visits.contains(&visit.visit) && out > 0)) / 2
+        });
+        let of_day = |day: &i64| pool.fleet[*day as usize] - pool.minimum[*day as usize];
+        let spare = cut.days.iter().map(of_day).sum::<i64>() + cut.visits.len() as i64;
+        let short = plan
+            .shortfalls
+            .iter()
+            .filter(|short| short.pool == cut.pool && cut.days.contains(&(short.day as i64)));
+        let capacity = spare.div_euclid(2) + short.map(|short| short.engines).sum::<i64>();
+        let units = units.sum::<usize>() as i64;
+        assert!(units <= capacity, "{units} of {capacity}: {cut:?}");
+        tight += usize::from(units == capacity);
+    }
+    assert!(tight > 0);
 }
 
 /// Small instances are proven by cases where prices alone leave a gap.

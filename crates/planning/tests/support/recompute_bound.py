@@ -65,6 +65,7 @@ def bound_thousandths(cert, answers):
     """What the prices prove of the plans that give `answers`: [(visit, question, yes or no)]."""
     piece_price = {k: dict(rows) for k, rows in cert["kit_receipt"].items()}
     patterns = cert.get("patterns") or {"whole_skills": [], "worth": {}}
+    CUTS = [(c["pool"], set(c["days"]), set(c["visits"]), c["price"]) for c in cert.get("cuts", ())]
     WHOLE, DAYS, WORTH = set(patterns["whole_skills"]), set(patterns.get("whole_days", ())), patterns["worth"]
     SECONDARY = {(x["visit"], x["mode"], x["skill"], x["at"]): dict(x["starts"]) for x in patterns.get("secondary", ())}
     must = {id_ for id_, v in visits.items() if v["locked"]} | {id_ for id_, _, yes in answers if yes}
@@ -107,6 +108,7 @@ def bound_thousandths(cert, answers):
         for s, minutes in mode["minutes"].items():
             value += sum(minutes_value(visit, mode, days, s, at, m) for at, m in enumerate(minutes) if m > 0)
         value += sum(cert["bay_day"][mode["bay"]][d] for d in days)
+        value += sum((len(of.intersection(out)) + (visit["id"] in listed)) // 2 * price for pool, of, listed, price in CUTS if pool == visit["pool"])
         return value + sum(q * piece_price[k][d] for k, q in mode["kits"].items() for d in stretches(k, day))
 
     gains = {}                                                        # (whole skill, day): [(minutes, gain)]
@@ -173,8 +175,12 @@ def bound_thousandths(cert, answers):
     for k, rows in piece_price.items(): total -= sum(price * received[k][d] for d, price in rows.items())
     for p, pool in pools.items():
         prices = cert["pool_day"][p]
-        assert all(price <= 1000 * pool["shortfall_cost"] for price in prices), "a pool's price above its shortfall"
+        short = [price + sum(cut for of, days, _, cut in CUTS if of == p and d in days) for d, price in enumerate(prices)]
+        assert all(price <= 1000 * pool["shortfall_cost"] for price in short), "a pool's price above its shortfall"
         total -= sum(prices[d] * (pool["fleet"][d] - pool["minimum"][d]) for d in range(D))
+    for p, days, listed, price in CUTS:
+        assert price >= 0 and all(visits[v]["pool"] == p for v in listed)
+        total -= price * ((sum(pools[p]["fleet"][d] - pools[p]["minimum"][d] for d in days) + len(listed)) // 2)
     assert all(price >= 0 for part in ("skill_day", "skill_week", "bay_day", "pool_day") for row in cert[part].values() for price in row)
     assert all(price >= 0 for rows in piece_price.values() for price in rows.values())
     return total
