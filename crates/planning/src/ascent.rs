@@ -38,8 +38,12 @@ const SAMPLE_STEP: usize = 4;
 const PATIENCE_SAMPLE: u32 = 250;
 /// Step of a climb that begins where a sample ended.
 const STEP_MORE: f64 = 0.3;
-/// Steps of a climb with whole skills begin where the plain one has been already.
-const STEP_WHOLE: f64 = 0.3;
+/// Steps of a climb with whole skills begin where the plain one has been already. With one more skill
+/// whole they begin at good prices whose value longer steps find again only after a while: the first
+/// values are not heeded, for a climb that goes back there and shortens its steps creeps.
+const STEP_WHOLE: f64 = 0.02;
+const STEP_MORE_WHOLE: f64 = 0.06;
+const UNHEEDED: u32 = 40;
 const PATIENCE_WHOLE: u32 = 250;
 
 /// Part of a tree: step and patience, weight of the newest choice, and how much of a visit may be
@@ -66,6 +70,8 @@ pub(crate) struct Ascent<'m> {
     pub best: f64,
     step: f64,
     fruitless: u32,
+    /// Values still to come that are no record of this climb.
+    unheeded: u32,
     /// Whether the value has risen since the step was halved.
     bore_fruit: bool,
     patience: u32,
@@ -152,16 +158,24 @@ impl<'m> Ascent<'m> {
         y.extend(plain.secondary_prices(&whole));
         y.extend(cut_prices);
         let mut ascent = Self::at(model, whole, plain.cuts().to_vec(), y);
-        ascent.step = STEP_WHOLE;
+        (ascent.step, ascent.unheeded) = match plain.whole().any() {
+            true => (STEP_MORE_WHOLE, UNHEEDED),
+            false => (STEP_WHOLE, 0),
+        };
         ascent.patience = PATIENCE_WHOLE;
         ascent
     }
 
     /// What this climb's best prices ask for the secondary minutes that `whole` has.
+    ///
+    /// Minutes that a skill accounted for until now are worth what it gained by them.
     fn secondary_prices(&self, whole: &Whole) -> Vec<f64> {
         let (model, rows) = (self.relaxation.model, &self.relaxation.rows);
+        let values = self.column_values();
         let mut prices = vec![0.0; whole.secondary];
-        for mode in &model.modes {
+        for (number, mode) in (0..).zip(&model.modes) {
+            let main = self.relaxation.whole.primary(number);
+            let worth = self.best_y[rows.visit + mode.visit as usize];
             for (at, used) in mode.uses.clone().zip(model.uses_of(mode)) {
                 let Some(row) = whole.secondary_row(at) else { continue };
                 let known = self.relaxation.whole.secondary_row(at);
@@ -171,8 +185,10 @@ impl<'m> Ascent<'m> {
                     if whole.skills[used.skill as usize] == Kept::Weeks {
                         minute += self.best_y[self.week_row(cell)];
                     }
+                    let value = values[(mode.column + start) as usize];
                     prices[row + start as usize] = match known {
                         Some(known) => self.best_y[rows.len + known + start as usize],
+                        None if main == Some(at) => (worth - value).max(0.0),
                         None => minute * used.minutes as f64,
                     };
                 }
@@ -217,6 +233,7 @@ impl<'m> Ascent<'m> {
             best: f64::NEG_INFINITY,
             step: 1.0,
             fruitless: 0,
+            unheeded: 0,
             bore_fruit: false,
             patience: PATIENCE,
             one_in: 1,
@@ -489,15 +506,19 @@ impl<'m> Ascent<'m> {
         let weeks = best_patterns(self.relaxation.model, &self.relaxation.whole, &mut items);
         self.work += self.step_work + weeks.cells / CELLS_PER_UNIT;
         let value = self.answer.visits - weeks.gain + self.constant();
-        if value > self.best + 1e-6 * self.best.abs() {
-            self.fruitless = 0;
-            self.bore_fruit = true;
+        if self.unheeded > 0 {
+            self.unheeded -= 1;
         } else {
-            self.fruitless += 1;
-        }
-        if value > self.best {
-            self.best = value;
-            self.best_y.copy_from_slice(&self.y);
+            if value > self.best + 1e-6 * self.best.abs() {
+                self.fruitless = 0;
+                self.bore_fruit = true;
+            } else {
+                self.fruitless += 1;
+            }
+            if value > self.best {
+                self.best = value;
+                self.best_y.copy_from_slice(&self.y);
+            }
         }
         let patience = match self.bore_fruit || !self.shows_at_once() {
             true => self.patience,

@@ -31,6 +31,7 @@ mod shadow;
 mod solve;
 mod state;
 mod validate;
+mod weeks;
 
 pub use certificate::{Certificate, Patterns, PoolCut, Secondary, SplitAt, Tree};
 pub use compare::{Difference, Shift, compare};

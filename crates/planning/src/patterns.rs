@@ -16,6 +16,7 @@
 
 use crate::model::{Model, NOWHERE};
 use crate::relaxation::Money;
+use crate::weeks::{DayOffer, Filler, WeekLimits, joins};
 
 /// What of a skill holds whole pieces of work instead of minutes at a price.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -42,7 +43,7 @@ pub(crate) struct Whole {
 }
 
 /// Cells a step with whole weeks may fill; more takes too long to climb within a few seconds.
-const STEP_WORK_MAX: u64 = 5_000_000;
+const STEP_WORK_MAX: u64 = 20_000_000;
 /// Pieces of work a day may hold to be kept whole by itself; with more, its last minutes weigh little.
 const PIECES_MAX: f64 = 12.0;
 
@@ -149,15 +150,16 @@ impl Whole {
                 }
             }
         }
-        let (mut work, mut joined, mut week) = (0_u64, 0_u64, u32::MAX);
-        for cell in 0..offered.len() {
-            let limit = minutes[cell].min(model.day_minutes[cell] as u64);
-            work = work.saturating_add(offered[cell] / 2 * limit);
-            if cell % open == 0 || model.week_of[cell % open] != week {
-                (joined, week) = (0, model.week_of[cell % open]);
+        let limit = |cell: usize| minutes[cell].min(model.day_minutes[cell] as u64);
+        let days = (0..offered.len()).map(|cell| offered[cell] / 2 * limit(cell)).sum::<u64>();
+        let mut work = days;
+        for skill in 0..model.skills {
+            let cells: Vec<usize> = (skill * open..(skill + 1) * open).collect();
+            for week in cells.chunk_by(|a, b| model.week_of[a % open] == model.week_of[b % open]) {
+                let limits: Vec<u64> =
+                    week.iter().map(|&cell| limit(cell)).filter(|&limit| limit > 0).collect();
+                work += joins(&limits);
             }
-            work = work.saturating_add(joined.saturating_mul(limit));
-            joined = joined.saturating_add(limit);
         }
         work
     }
@@ -249,14 +251,6 @@ fn pieces_a_day(model: &Model, skill: usize) -> f64 {
     worked.iter().sum::<f64>() / worked.len() as f64 / (sum / count)
 }
 
-/// Gain over `0..=limit` minutes of a day, and which items give it.
-struct Day<N> {
-    gain: Vec<N>,
-    items: std::ops::Range<usize>,
-    /// `[item × (limit + 1) + minutes]`: the item is taken there.
-    taken: Vec<bool>,
-}
-
 /// What the whole skills' weeks and days choose.
 #[derive(Clone, Debug)]
 pub(crate) struct Weeks<N> {
@@ -270,7 +264,7 @@ pub(crate) struct Weeks<N> {
 
 /// The best choice of every week or day of the whole skills; sorts `items` by cell.
 ///
-/// `O(items × day minutes)` at most and a convolution per further day of a whole week.
+/// `O(items × day minutes)` at most, and a convolution of days for each day of a week but two.
 pub(crate) fn best_patterns<N: Money>(
     model: &Model,
     whole: &Whole,
@@ -279,6 +273,7 @@ pub(crate) fn best_patterns<N: Money>(
     sort_by_cell(model, items);
     let open = model.open();
     let mut weeks = Weeks { gain: N::ZERO, taken: Vec::new(), cells: 0 };
+    let mut filler = Filler::default();
     for skill in 0..model.skills {
         match whole.skills[skill] {
             Kept::Nothing => {}
@@ -287,24 +282,44 @@ pub(crate) fn best_patterns<N: Money>(
                     take_day(model, cell as u32, items, &mut weeks);
                 }
             }
-            Kept::Weeks => take_weeks(model, skill, items, &mut weeks),
+            Kept::Weeks => take_weeks(model, skill, items, &mut filler, &mut weeks),
         }
     }
+    weeks.cells += filler.cells;
     weeks
 }
 
 /// The best set of every week of a skill.
-fn take_weeks<N: Money>(model: &Model, skill: usize, items: &[Item<N>], weeks: &mut Weeks<N>) {
+fn take_weeks<N: Money>(
+    model: &Model,
+    skill: usize,
+    items: &[Item<N>],
+    filler: &mut Filler<N>,
+    weeks: &mut Weeks<N>,
+) {
     let open = model.open();
-    let mut first = 0;
+    let (mut first, mut days) = (0, Vec::new());
     while first < open {
         let week = model.week_of[first];
         let end = (first..open).find(|&t| model.week_of[t] != week).unwrap_or(open);
-        let days = (first..end).filter_map(|t| fill_day(model, (skill * open + t) as u32, items));
-        let days: Vec<Day<N>> = days.collect();
-        join_week(model, (skill, week as usize), items, &days, weeks);
+        days.clear();
+        days.extend((first..end).filter_map(|t| day_offer(model, skill * open + t, items)));
+        let row = skill * model.weeks + week as usize;
+        let limits = WeekLimits {
+            contract: model.week_minutes[row] as usize,
+            overtime: model.week_overtime[row] as usize,
+            cost: N::of_cents(model.overtime_cost[skill]),
+        };
+        weeks.gain += filler.fill(items, &days, &limits, &mut weeks.taken);
         first = end;
     }
+}
+
+/// What a day may choose from; `None` where there is nothing.
+fn day_offer<N>(model: &Model, cell: usize, items: &[Item<N>]) -> Option<DayOffer> {
+    let from = items.partition_point(|item| (item.cell as usize) < cell);
+    let until = from + items[from..].partition_point(|item| item.cell as usize <= cell);
+    (from < until).then(|| DayOffer { items: from..until, limit: model.day_minutes[cell] as usize })
 }
 
 /// Puts `items` in order of cell, mode, start and row: into the cells in one pass, for they are many.
@@ -426,129 +441,4 @@ fn best_of<N: Money>(items: &[Item<N>], core: &[usize], room: usize) -> (N, Vec<
         }
     }
     (gain[room], chosen)
-}
-
-/// A day's knapsack; `None` where it gains nothing.
-fn fill_day<N: Money>(model: &Model, cell: u32, items: &[Item<N>]) -> Option<Day<N>> {
-    let from = items.partition_point(|item| item.cell < cell);
-    let until = items.partition_point(|item| item.cell <= cell);
-    if from == until {
-        return None;
-    }
-    let all: u64 = items[from..until].iter().map(|item| u64::from(item.minutes)).sum();
-    let limit = (model.day_minutes[cell as usize] as u64).min(all) as usize;
-    let width = limit + 1;
-    let mut gain = vec![N::ZERO; width];
-    let mut taken = vec![false; (until - from) * width];
-    let mut before = gain.clone();
-    for (item, row) in items[from..until].iter().zip(taken.chunks_exact_mut(width)) {
-        let minutes = item.minutes as usize;
-        if minutes > limit {
-            continue;
-        }
-        before.copy_from_slice(&gain);
-        let with = before[..width - minutes].iter();
-        for ((now, &with), taken) in gain[minutes..].iter_mut().zip(with).zip(&mut row[minutes..]) {
-            let sum = with + item.gain;
-            *taken = sum > *now;
-            if sum > *now {
-                *now = sum;
-            }
-        }
-    }
-    Some(Day { gain, items: from..until, taken })
-}
-
-/// Joins the days of a week, takes off its overtime and adds the items of the best choice.
-fn join_week<N: Money>(
-    model: &Model,
-    (skill, week): (usize, usize),
-    items: &[Item<N>],
-    days: &[Day<N>],
-    weeks: &mut Weeks<N>,
-) {
-    let Some(first) = days.first() else { return };
-    let row = skill * model.weeks + week;
-    let contract = model.week_minutes[row] as usize;
-    let limit = contract + model.week_overtime[row] as usize;
-    let mut joined = vec![cut(&first.gain, limit)];
-    for day in &days[1..] {
-        let next = convolve(&joined[joined.len() - 1], &day.gain, limit);
-        weeks.cells += (joined[joined.len() - 1].len() * day.gain.len()) as u64;
-        joined.push(next);
-    }
-    weeks.cells += days.iter().map(|day| day.taken.len() as u64).sum::<u64>();
-    weeks.cells += joined.iter().map(|sums| sums.len() as u64).sum::<u64>();
-    let overtime = N::of_cents(model.overtime_cost[skill]);
-    let last = &joined[joined.len() - 1];
-    let (mut minutes, mut most) = (0, N::ZERO);
-    for (at, &gain) in last.iter().enumerate() {
-        let net = gain - overtime.times(at.saturating_sub(contract) as i64);
-        if net > most {
-            (minutes, most) = (at, net);
-        }
-    }
-    for number in (0..days.len()).rev() {
-        let day = &days[number];
-        let share = match number {
-            0 => minutes,
-            _ => split(&joined[number - 1], &day.gain, joined[number][minutes], minutes),
-        };
-        take_items(items, day, share, &mut weeks.taken);
-        minutes -= share;
-    }
-    weeks.gain += most;
-}
-
-fn cut<N: Money>(gain: &[N], limit: usize) -> Vec<N> {
-    gain[..gain.len().min(limit + 1)].to_vec()
-}
-
-/// Minutes of the later day in the best split of `minutes` that gains `sum`.
-fn split<N: Money>(before: &[N], day: &[N], sum: N, minutes: usize) -> usize {
-    let shares = minutes.saturating_sub(before.len() - 1)..day.len().min(minutes + 1);
-    shares
-        .clone()
-        .find(|&share| before[minutes - share] + day[share] >= sum)
-        .unwrap_or(shares.start)
-}
-
-/// `c[k] = max over i + j = k of a[i] + b[j]`, up to `limit`; only where `b` rises can it be best.
-fn convolve<N: Money>(a: &[N], b: &[N], limit: usize) -> Vec<N> {
-    let width = (a.len() + b.len() - 1).min(limit + 1);
-    let mut c = vec![N::ZERO; width];
-    for (j, &gain) in b.iter().enumerate() {
-        if j >= width || (j > 0 && gain <= b[j - 1]) {
-            continue;
-        }
-        for (sum, &rest) in c[j..].iter_mut().zip(a) {
-            let with = rest + gain;
-            if with > *sum {
-                *sum = with;
-            }
-        }
-    }
-    // Beyond the end of `a` the best of fewer minutes holds as well.
-    for k in 1..width {
-        if c[k - 1] > c[k] {
-            c[k] = c[k - 1];
-        }
-    }
-    c
-}
-
-/// Walks back through a day's knapsack from `minutes`.
-fn take_items<N: Money>(
-    items: &[Item<N>],
-    day: &Day<N>,
-    mut minutes: usize,
-    chosen: &mut Vec<usize>,
-) {
-    let width = day.gain.len();
-    for at in (0..day.items.len()).rev() {
-        if day.taken[at * width + minutes] {
-            chosen.push(day.items.start + at);
-            minutes -= items[day.items.start + at].minutes as usize;
-        }
-    }
 }

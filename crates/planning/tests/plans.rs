@@ -12,7 +12,7 @@ use support::{checked, instance, proven, solved};
 /// `optima.json`: proven by HiGHS 1.16 or CP-SAT 9.15.
 #[rstest]
 #[case::worked_example("micro", 20_000)]
-#[case::winter_of_twenty("S", 8_000_000)]
+#[case::winter_of_twenty("S", 10_000_000)]
 #[case::season_of_forty("R-S", 8_000_000)]
 #[case::pools_that_cannot_be_kept("X-pool", 3_000_000)]
 fn a_proven_optimum_is_met(#[case] name: &str, #[case] work: u64) {
