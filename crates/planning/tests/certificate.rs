@@ -7,7 +7,7 @@ mod support;
 
 use std::process::Command;
 
-use planning::{Certificate, Instance, PlannedVisit};
+use planning::{Certificate, Instance, PlannedVisit, Unit, shadow_prices};
 use rstest::rstest;
 use support::{best_known, instance, solved};
 
@@ -81,6 +81,18 @@ fn a_bound_with_cuts_follows_from_the_certificate() {
     let mut certificate = solution.certificate;
     assert!(!certificate.cuts.is_empty());
     assert!(certificate.bound <= best_known("R-L"));
+    // An engine more on a day of a cut loosens the cut as well.
+    let cut = certificate.cuts[0].clone();
+    let of_cuts = certificate
+        .cuts
+        .iter()
+        .filter(|other| other.pool == cut.pool && other.days.contains(&cut.days[0]));
+    let day = cut.days[0] as usize;
+    let price = certificate.pool_day[&cut.pool][day] + of_cuts.map(|cut| cut.price).sum::<i64>();
+    let worth = shadow_prices(&instance, &certificate).into_iter().find(|worth| {
+        (worth.unit, &worth.id, worth.from) == (Unit::EngineDay, &cut.pool, cut.days[0])
+    });
+    assert_eq!(worth.map(|worth| worth.cents), Some(price / 1000));
     let objective = solution.plan.objective;
     let Some(bound) = recomputed(&instance, &certificate, objective) else { return };
     assert_eq!(bound, certificate.bound);
