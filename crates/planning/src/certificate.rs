@@ -61,8 +61,11 @@ pub struct Certificate {
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct PoolCut {
     pub pool: String,
+    /// Days of the horizon, in order.
     pub days: Vec<i64>,
+    /// The visits listed, all of the pool.
     pub visits: Vec<String>,
+    /// Thousandths of a cent a unit.
     pub price: i64,
 }
 

@@ -16,6 +16,8 @@
 use crate::model::Model;
 use crate::relaxation::Rows;
 
+// Settings found by trial on the public rotation of 500 engines.
+
 /// A pool's day counts as dear from this price on, cents.
 const DEAR: f64 = 1.0;
 /// Dear days from the first one of a cut on that may belong to it as well.

@@ -44,6 +44,9 @@ pub(crate) struct Whole {
 
 /// Cells a step with whole weeks may fill; more takes too long to climb within a few seconds.
 const STEP_WORK_MAX: u64 = 20_000_000;
+/// Cells of a week's days that are held at once; when proven they take sixteen bytes each, and there may
+/// be twice as many.
+const WEEK_CELLS_MAX: u64 = 4_000_000;
 /// Pieces of work a day may hold to be kept whole by itself; with more, its last minutes weigh little.
 const PIECES_MAX: f64 = 12.0;
 
@@ -136,7 +139,8 @@ impl Whole {
         self.skills[skill as usize] != Kept::Nothing
     }
 
-    /// Cells that a step fills at most, roughly: knapsacks and joins.
+    /// Cells that a step fills at most, roughly: knapsacks and joins; beyond all measure where one week
+    /// would take too much memory.
     fn step_work(&self, model: &Model) -> u64 {
         let open = model.open();
         let mut offered = vec![0_u64; model.day_minutes.len()];
@@ -151,14 +155,19 @@ impl Whole {
             }
         }
         let limit = |cell: usize| minutes[cell].min(model.day_minutes[cell] as u64);
-        let days = (0..offered.len()).map(|cell| offered[cell] / 2 * limit(cell)).sum::<u64>();
-        let mut work = days;
+        let mut work = 0_u64;
         for skill in 0..model.skills {
             let cells: Vec<usize> = (skill * open..(skill + 1) * open).collect();
             for week in cells.chunk_by(|a, b| model.week_of[a % open] == model.week_of[b % open]) {
+                let filled = week.iter().fold(0_u64, |filled, &cell| {
+                    filled.saturating_add((offered[cell] / 2).saturating_mul(limit(cell)))
+                });
+                if filled > WEEK_CELLS_MAX {
+                    return u64::MAX;
+                }
                 let limits: Vec<u64> =
                     week.iter().map(|&cell| limit(cell)).filter(|&limit| limit > 0).collect();
-                work += joins(&limits);
+                work = work.saturating_add(filled).saturating_add(joins(&limits));
             }
         }
         work

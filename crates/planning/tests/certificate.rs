@@ -68,6 +68,7 @@ fn a_bound_with_whole_days_follows_from_the_certificate() {
     let solution = solved(&instance, 3_000_000, 1);
     let certificate = &solution.certificate;
     assert!(certificate.patterns.as_ref().is_some_and(|whole| !whole.whole_days.is_empty()));
+    assert!(certificate.bound <= solution.plan.objective);
     if let Some(bound) = recomputed(&instance, certificate, solution.plan.objective) {
         assert_eq!(bound, certificate.bound);
     }
