@@ -15,7 +15,7 @@ use crate::state::Place;
 /// Minutes that weigh as much as one place or piece.
 const MINUTES_SCALE: f64 = 1.0 / 90.0;
 /// Cells of knapsacks that are filled in the time of a search's move.
-const CELLS_PER_UNIT: u64 = 2_000;
+const CELLS_PER_UNIT: u64 = 1_000;
 /// Highest price that is written down, thousandths of a cent.
 const PRICE_MAX: f64 = 1e15;
 /// Weight of the newest subgradient in the direction.

@@ -31,6 +31,16 @@ impl Cooling {
         Self { hot, cold, length, moves: 0, began: 0.0, now: 0.0, first: true }
     }
 
+    /// One cycle from share `now` of the run to its end.
+    pub(crate) const fn once(hot: f64, cold: f64, now: f64) -> Self {
+        Self { hot, cold, length: u64::MAX, moves: 0, began: now, now: 0.0, first: true }
+    }
+
+    /// Share of the cycle that was done at the latest round.
+    pub(crate) fn done(&self) -> f64 {
+        self.progress(self.moves, self.now)
+    }
+
     /// Whether the first cycle still runs.
     pub(crate) const fn is_first(&self) -> bool {
         self.first

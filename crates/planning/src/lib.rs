@@ -20,6 +20,7 @@ mod evaluate;
 mod explain;
 mod instance;
 mod locked;
+mod loose;
 mod model;
 mod moves;
 mod patterns;

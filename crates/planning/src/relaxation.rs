@@ -279,7 +279,7 @@ impl<'m, N: Money> Relaxation<'m, N> {
             + self.model.modes.len() / MODES_PER_UNIT
             + linked.count() / LINKED_PER_UNIT
             + self.rows.len / ROWS_PER_UNIT;
-        work.max(1) as u64
+        (work + work / 3).max(1) as u64
     }
 
     /// Looks at one tree of visits in `one_in` from here on, spread evenly over the instance; answers

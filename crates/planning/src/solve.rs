@@ -5,6 +5,7 @@
 //! the seed, the work and the number of lanes, and not on how many threads carry them: with a work
 //! limit the lanes are [`LANES`], with time alone there are as many as threads.
 
+use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use crate::ascent::Ascent;
@@ -15,6 +16,7 @@ use crate::error::InstanceError;
 use crate::explain::{wanted_places, write_plan};
 use crate::instance::Instance;
 use crate::locked::settle_locked;
+use crate::loose::{self, Loose, Needs};
 use crate::model::Model;
 use crate::patterns::Whole;
 use crate::plan::Plan;
@@ -28,6 +30,10 @@ const ROUND: u64 = 20_000;
 
 /// Share of a run between two moments when lanes that fell behind take over the leader's plan.
 const SHARED_EVERY: f64 = 0.04;
+/// Share of the loose search after which its plans are taken over, and between two times that they
+/// are read off until then.
+const LOOSE_UNTIL: f64 = 0.95;
+const READ_EVERY: f64 = 0.025;
 /// Temperatures as shares of the mean cost of a visit: at the beginning, at the beginning from a
 /// plan that is good already, and at the end. Found by trial on winter and rotation instances.
 const HOT: f64 = 0.5;
@@ -132,6 +138,29 @@ struct Run<'m> {
     told: Option<i64>,
     work: u64,
     cooling: Cooling,
+    /// Mean cost of a visit, cents.
+    scale: f64,
+    seed: u64,
+    /// Prices that the menus were last written with.
+    prices: Vec<f64>,
+    phase: Phase<'m>,
+}
+
+/// Where the plan's search stands.
+enum Phase<'m> {
+    /// Whole plans only; the loose search follows once the bound is done.
+    Before,
+    Loose(Loosened<'m>),
+    /// Whole plans to the end.
+    Last,
+}
+
+/// The loose search of every lane.
+struct Loosened<'m> {
+    lanes: Vec<Loose<'m>>,
+    cooling: Cooling,
+    /// Share of it that was done when its plans were last read off.
+    read_at: f64,
 }
 
 impl<'m> Run<'m> {
@@ -158,6 +187,13 @@ impl<'m> Run<'m> {
             menus_at: f64::NEG_INFINITY,
             told: None,
             work: 0,
+            prices: Vec::new(),
+            phase: match warmth == HOT && loose::suits(model) {
+                true => Phase::Before,
+                false => Phase::Last,
+            },
+            scale,
+            seed: effort.seed,
             model,
             ascent,
             lanes,
@@ -189,14 +225,20 @@ impl<'m> Run<'m> {
             if self.is_bound_done() && !self.searches[0].has_choice() {
                 return Stop::Limit;
             }
-            let (from, to) = self.cooling.next(ROUND, now);
-            if self.cooling.is_first() && now - shared_at > SHARED_EVERY {
-                self.share_current();
-                shared_at = now;
+            if let Phase::Loose(loosened) = &mut self.phase {
+                loosened.round(now);
+                self.work += ROUND * loosened.lanes.len() as u64;
+            } else {
+                let (from, to) = self.cooling.next(ROUND, now);
+                if self.cooling.is_first() && now - shared_at > SHARED_EVERY {
+                    self.share_current();
+                    shared_at = now;
+                }
+                self.round(from, to);
             }
-            self.round(from, to);
             let found = self.meet();
             self.next_stage();
+            self.next_phase(now);
             if found {
                 (watch.report)(&self.progress());
             }
@@ -229,6 +271,39 @@ impl<'m> Run<'m> {
         self.work += after - before + ROUND * self.searches.len() as u64;
     }
 
+    /// Begins the loose search once the bound's lane is free for it, and takes over what it found.
+    fn next_phase(&mut self, now: f64) {
+        let bound_done = self.is_bound_done();
+        match &mut self.phase {
+            Phase::Before if bound_done => {
+                let needs = Arc::new(Needs::of(self.model));
+                let best = State::of(self.model, &self.best);
+                let menus = &self.searches[0].menus;
+                let lane = |stream| {
+                    let (needs, menus) = (Arc::clone(&needs), menus.clone());
+                    Loose::new(&best, needs, menus, &self.prices, self.seed, stream)
+                };
+                let lanes = (1..=self.lanes as u64).map(|lane_of| lane(lane_of << 32)).collect();
+                let (hot, cold) = (self.scale * loose::HOT, self.scale * loose::COLD);
+                let cooling = Cooling::once(hot, cold, now);
+                self.phase = Phase::Loose(Loosened { lanes, cooling, read_at: 0.0 });
+            }
+            Phase::Loose(loosened) if loosened.cooling.done() >= LOOSE_UNTIL => {
+                let lanes = std::mem::take(&mut loosened.lanes);
+                self.phase = Phase::Last;
+                while self.searches.len() < self.lanes {
+                    let mut search = self.searches[0].clone();
+                    search.redraw(0);
+                    self.searches.push(search);
+                }
+                for (search, lane) in self.searches.iter_mut().zip(lanes) {
+                    search.continue_from(&lane.settled().place);
+                }
+            }
+            _ => {}
+        }
+    }
+
     /// Lanes exchange what they found; true where objective or bound got better.
     fn meet(&mut self) -> bool {
         let mut found = false;
@@ -237,6 +312,15 @@ impl<'m> Run<'m> {
                 self.best_cost = search.best_cost;
                 self.best.copy_from_slice(&search.best);
                 found = true;
+            }
+        }
+        if let Phase::Loose(loosened) = &mut self.phase {
+            for read in loosened.read_off() {
+                if read.cost < self.best_cost {
+                    self.best_cost = read.cost;
+                    self.best = read.place;
+                    found = true;
+                }
             }
         }
         found |= self.prove();
@@ -258,6 +342,7 @@ impl<'m> Run<'m> {
             return;
         }
         let menus = Menus::by(self.model, &self.ascent.column_values());
+        self.prices.clone_from(&self.ascent.best_y);
         for search in &mut self.searches {
             search.menus = menus.clone();
         }
@@ -362,6 +447,28 @@ impl<'m> Run<'m> {
         }
         plan.set_bound(certificate.bound);
         Solution { plan, certificate, work: self.work, stop }
+    }
+}
+
+impl<'m> Loosened<'m> {
+    fn round(&mut self, now: f64) {
+        let (from, to) = self.cooling.next(ROUND, now);
+        let progress = self.cooling.done();
+        rayon::scope(|scope| {
+            for lane in &mut self.lanes {
+                scope.spawn(move |_| lane.anneal(ROUND, from, to, progress));
+            }
+        });
+    }
+
+    /// The plans of the lanes, now and then.
+    fn read_off(&mut self) -> Vec<State<'m>> {
+        let done = self.cooling.done();
+        if done - self.read_at < READ_EVERY {
+            return Vec::new();
+        }
+        self.read_at = done;
+        self.lanes.iter().map(Loose::settled).collect()
     }
 }
 
