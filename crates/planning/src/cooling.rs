@@ -19,8 +19,9 @@ pub(crate) struct Cooling {
     /// Moves that this cycle should last, and its moves so far.
     length: u64,
     moves: u64,
-    /// Share of the run at which this cycle began, and at the latest round.
+    /// Shares of the run at which this cycle began and must end, and at the latest round.
     began: f64,
+    end: f64,
     now: f64,
     first: bool,
 }
@@ -28,12 +29,17 @@ pub(crate) struct Cooling {
 impl Cooling {
     pub(crate) fn new(hot: f64, cold: f64, visits: usize) -> Self {
         let length = MOVES_PER_VISIT * (visits as u64).max(10);
-        Self { hot, cold, length, moves: 0, began: 0.0, now: 0.0, first: true }
+        Self { hot, cold, length, moves: 0, began: 0.0, end: 1.0, now: 0.0, first: true }
     }
 
-    /// One cycle from share `now` of the run to its end.
-    pub(crate) const fn once(hot: f64, cold: f64, now: f64) -> Self {
-        Self { hot, cold, length: u64::MAX, moves: 0, began: now, now: 0.0, first: true }
+    /// One cycle from share `now` of the run to share `end`.
+    pub(crate) const fn once(hot: f64, cold: f64, now: f64, end: f64) -> Self {
+        Self { hot, cold, length: u64::MAX, moves: 0, began: now, end, now: 0.0, first: true }
+    }
+
+    /// Share of the run at which this cycle must end.
+    pub(crate) const fn end(&self) -> f64 {
+        self.end
     }
 
     /// Share of the cycle that was done at the latest round.
@@ -72,7 +78,7 @@ impl Cooling {
     /// Share of the cycle that is done: by its moves, or by the time that is left for it.
     fn progress(&self, moves: u64, now: f64) -> f64 {
         let by_moves = moves as f64 / self.length as f64;
-        let by_time = (now - self.began) / (1.0 - self.began).max(1e-9);
+        let by_time = (now - self.began) / (self.end - self.began).max(1e-9);
         by_moves.max(by_time).min(1.0)
     }
 

@@ -34,6 +34,9 @@ const SHARED_EVERY: f64 = 0.04;
 /// are read off until then.
 const LOOSE_UNTIL: f64 = 0.95;
 const READ_EVERY: f64 = 0.025;
+/// Moves of the first loose search for each visit, where so many times that are left of the run.
+const LOOSE_FIRST: f64 = 8_000.0;
+const LOOSE_LONG: f64 = 5.0;
 /// Temperatures as shares of the mean cost of a visit: at the beginning, at the beginning from a
 /// plan that is good already, and at the end. Found by trial on winter and rotation instances.
 const HOT: f64 = 0.5;
@@ -275,20 +278,11 @@ impl<'m> Run<'m> {
     fn next_phase(&mut self, now: f64) {
         let bound_done = self.is_bound_done();
         match &mut self.phase {
-            Phase::Before if bound_done => {
-                let needs = Arc::new(Needs::of(self.model));
-                let best = State::of(self.model, &self.best);
-                let menus = &self.searches[0].menus;
-                let lane = |stream| {
-                    let (needs, menus) = (Arc::clone(&needs), menus.clone());
-                    Loose::new(&best, needs, menus, &self.prices, self.seed, stream)
-                };
-                let lanes = (1..=self.lanes as u64).map(|lane_of| lane(lane_of << 32)).collect();
-                let (hot, cold) = (self.scale * loose::HOT, self.scale * loose::COLD);
-                let cooling = Cooling::once(hot, cold, now);
-                self.phase = Phase::Loose(Loosened { lanes, cooling, read_at: 0.0 });
-            }
+            Phase::Before if bound_done => self.loosen(now, self.first_loose_end(now)),
             Phase::Loose(loosened) if loosened.cooling.done() >= LOOSE_UNTIL => {
+                if loosened.cooling.end() < 1.0 {
+                    return self.loosen(now, 1.0);
+                }
                 let lanes = std::mem::take(&mut loosened.lanes);
                 self.phase = Phase::Last;
                 while self.searches.len() < self.lanes {
@@ -302,6 +296,30 @@ impl<'m> Run<'m> {
             }
             _ => {}
         }
+    }
+
+    /// Where the first loose search ends: a long run is worth a short one first, so that there is a
+    /// good plan early.
+    fn first_loose_end(&self, now: f64) -> f64 {
+        let moves = self.work as f64 / self.lanes as f64 * (1.0 - now) / now.max(1e-9);
+        let first = LOOSE_FIRST * self.model.visits.len() as f64;
+        if moves < LOOSE_LONG * first { 1.0 } else { now + (1.0 - now) * first / moves }
+    }
+
+    /// Begins the loose search at the best plan, from share `now` of the run to share `end`.
+    fn loosen(&mut self, now: f64, end: f64) {
+        let needs = Arc::new(Needs::of(self.model));
+        let best = State::of(self.model, &self.best);
+        let lane = |stream: u64| {
+            let (needs, menus) = (Arc::clone(&needs), self.searches[0].menus.clone());
+            Loose::new(&best, needs, menus, &self.prices, self.seed, stream)
+        };
+        // Streams of its own, others again for the second time.
+        let first = if end < 1.0 { 1 } else { 2 } << 32;
+        let lanes = (first..first + self.lanes as u64).map(lane).collect();
+        let (hot, cold) = (self.scale * loose::HOT, self.scale * loose::COLD);
+        let cooling = Cooling::once(hot, cold, now, end);
+        self.phase = Phase::Loose(Loosened { lanes, cooling, read_at: 0.0 });
     }
 
     /// Lanes exchange what they found; true where objective or bound got better.
