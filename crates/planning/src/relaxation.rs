@@ -68,10 +68,10 @@ impl Money for i128 {
 }
 
 /// Columns, modes, visits of trees and rows that are priced in the time of a search's move.
-const COLUMNS_PER_UNIT: usize = 1_200;
-const MODES_PER_UNIT: usize = 16;
-const LINKED_PER_UNIT: usize = 3;
-const ROWS_PER_UNIT: usize = 80;
+const COLUMNS_PER_UNIT: usize = 900;
+const MODES_PER_UNIT: usize = 12;
+const LINKED_PER_UNIT: usize = 2;
+const ROWS_PER_UNIT: usize = 60;
 
 /// Where each kind of row begins in a vector of prices.
 #[derive(Clone, Debug)]
@@ -279,7 +279,7 @@ impl<'m, N: Money> Relaxation<'m, N> {
             + self.model.modes.len() / MODES_PER_UNIT
             + linked.count() / LINKED_PER_UNIT
             + self.rows.len / ROWS_PER_UNIT;
-        (work + work / 3).max(1) as u64
+        work.max(1) as u64
     }
 
     /// Looks at one tree of visits in `one_in` from here on, spread evenly over the instance; answers

@@ -34,8 +34,10 @@ const SHARED_EVERY: f64 = 0.04;
 /// are read off until then.
 const LOOSE_UNTIL: f64 = 0.95;
 const READ_EVERY: f64 = 0.025;
-/// Moves of the first loose search for each visit, where so many times that are left of the run.
+/// Moves of the first loose search for each visit, where so many times that are left of the run, and
+/// what share of it has to be left for any.
 const LOOSE_FIRST: f64 = 8_000.0;
+const LOOSE_LEAST: f64 = 0.25;
 const LOOSE_LONG: f64 = 5.0;
 /// Temperatures as shares of the mean cost of a visit: at the beginning, at the beginning from a
 /// plan that is good already, and at the end. Found by trial on winter and rotation instances.
@@ -278,7 +280,10 @@ impl<'m> Run<'m> {
     fn next_phase(&mut self, now: f64) {
         let bound_done = self.is_bound_done();
         match &mut self.phase {
-            Phase::Before if bound_done => self.loosen(now, self.first_loose_end(now)),
+            Phase::Before if bound_done => match self.first_loose_end(now) {
+                Some(end) => self.loosen(now, end),
+                None => self.phase = Phase::Last,
+            },
             Phase::Loose(loosened) if loosened.cooling.done() >= LOOSE_UNTIL => {
                 if loosened.cooling.end() < 1.0 {
                     return self.loosen(now, 1.0);
@@ -299,11 +304,15 @@ impl<'m> Run<'m> {
     }
 
     /// Where the first loose search ends: a long run is worth a short one first, so that there is a
-    /// good plan early.
-    fn first_loose_end(&self, now: f64) -> f64 {
+    /// good plan early; `None` where too little is left for any.
+    fn first_loose_end(&self, now: f64) -> Option<f64> {
         let moves = self.work as f64 / self.lanes as f64 * (1.0 - now) / now.max(1e-9);
         let first = LOOSE_FIRST * self.model.visits.len() as f64;
-        if moves < LOOSE_LONG * first { 1.0 } else { now + (1.0 - now) * first / moves }
+        match moves / first {
+            share if share < LOOSE_LEAST => None,
+            share if share < LOOSE_LONG => Some(1.0),
+            share => Some(now + (1.0 - now) / share),
+        }
     }
 
     /// Begins the loose search at the best plan, from share `now` of the run to share `end`.
