@@ -55,10 +55,8 @@ struct Row {
     /// Units that may be bought beyond what there is, and their price, cents.
     spare: i64,
     bought: f64,
-    /// What every further unit costs when the search begins, now, and at the most; cents.
-    first: f64,
+    /// What every further unit costs now, cents.
     barred: f64,
-    most: f64,
 }
 
 impl Row {
@@ -85,12 +83,13 @@ impl Needs {
         for mode in &model.modes {
             for start in mode.first..mode.first + mode.starts {
                 let from = needs.units.len();
-                let mut add = |row: usize, units: i64| match needs.units[from..]
-                    .iter_mut()
-                    .find(|(known, _)| *known == row as u32)
-                {
-                    Some((_, sum)) => *sum += units as i32,
-                    None => needs.units.push((row as u32, units as i32)),
+                let mut add = |row: usize, units: i64| {
+                    // Larger ones do not matter: what a plan holds is counted again when it is read.
+                    let units = i32::try_from(units).unwrap_or(i32::MAX);
+                    match needs.units[from..].iter_mut().find(|(known, _)| *known == row as u32) {
+                        Some((_, sum)) => *sum = sum.saturating_add(units),
+                        None => needs.units.push((row as u32, units)),
+                    }
                 };
                 for used in model.uses_of(mode) {
                     let (skill, t) = (used.skill as usize, (start + used.offset) as usize);
@@ -137,6 +136,8 @@ pub(crate) struct Loose<'m> {
     needs: Arc<Needs>,
     menus: Menus,
     rows: Vec<Row>,
+    /// What a unit that is barred costs in each row when the search begins, and at the most; cents.
+    barred: Vec<(f64, f64)>,
     place: Vec<Place>,
     cost: f64,
     /// Visits that start on each open day.
@@ -164,10 +165,12 @@ impl<'m> Loose<'m> {
         let model = state.model;
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
         rng.set_stream(stream);
+        let (rows, barred) = rows_at(model, prices).into_iter().unzip();
         let mut loose = Self {
             needs,
             menus,
-            rows: rows_at(model, prices),
+            rows,
+            barred,
             place: vec![Place::NONE; model.visits.len()],
             cost: 0.0,
             on_day: vec![Vec::new(); model.open()],
@@ -230,8 +233,8 @@ impl<'m> Loose<'m> {
 
     fn firm_up(&mut self, progress: f64) {
         let firmness = FIRM.powf(progress);
-        for row in &mut self.rows {
-            row.barred = (row.first * firmness).min(row.most);
+        for (row, &(first, most)) in self.rows.iter_mut().zip(&self.barred) {
+            row.barred = (first * firmness).min(most);
         }
         let beyond: f64 = self.rows.iter().map(|row| row.cost(row.left)).sum();
         let own = (0..self.place.len()).filter(|&visit| !self.place[visit].is_none());
@@ -415,6 +418,14 @@ impl<'m> Loose<'m> {
         change
     }
 
+    /// As [`Self::count`], where nobody asks for the cost.
+    #[inline]
+    fn recount(&mut self, place: Place, sign: i64) {
+        for &(row, units) in self.needs.of_column(self.column(place)) {
+            self.rows[row as usize].left -= sign * i64::from(units);
+        }
+    }
+
     /// Lists the visits that moved on their new days.
     fn keep(&mut self) {
         for at in 0..self.journal.len() {
@@ -431,17 +442,18 @@ impl<'m> Loose<'m> {
     fn undo(&mut self, cost: f64) {
         for at in (0..self.journal.len()).rev() {
             let (visit, from) = self.journal[at];
-            if !self.place[visit as usize].is_none() {
-                self.take(visit as usize);
+            let now = std::mem::replace(&mut self.place[visit as usize], from);
+            if !now.is_none() {
+                self.recount(now, -1);
             }
-            self.put(visit as usize, from);
+            self.recount(from, 1);
         }
         self.cost = cost;
     }
 }
 
 /// Everything unused, with what a unit beyond it costs at the prices of the bound.
-fn rows_at(model: &Model, prices: &[f64]) -> Vec<Row> {
+fn rows_at(model: &Model, prices: &[f64]) -> Vec<(Row, (f64, f64))> {
     let rows = Rows::of(model);
     let units = rows.capacities(model);
     let kinds = [
@@ -458,23 +470,17 @@ fn rows_at(model: &Model, prices: &[f64]) -> Vec<Row> {
         let mean = if count > 0 { sum / f64::from(count) } else { 1.0 };
         for row in kind {
             let first = OF_PRICE * prices[row] + OF_MEAN * mean;
-            let mut made = Row {
-                left: units[row],
-                spare: 0,
-                bought: 0.0,
-                first,
-                barred: first,
-                most: f64::INFINITY,
-            };
+            let mut made = Row { left: units[row], spare: 0, bought: 0.0, barred: first };
             if (rows.week..rows.bay).contains(&row) {
                 let week = row - rows.week;
                 made.spare = model.week_overtime[week];
                 made.bought = model.overtime_cost[week / model.weeks] as f64;
             }
-            if row >= rows.pool {
-                made.most = model.shortfall_cost[(row - rows.pool) / model.days] as f64;
-            }
-            all.push(made);
+            let most = match row >= rows.pool {
+                true => model.shortfall_cost[(row - rows.pool) / model.days] as f64,
+                false => f64::INFINITY,
+            };
+            all.push((made, (first, most)));
         }
     }
     all
